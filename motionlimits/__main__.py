@@ -1,0 +1,6 @@
+"""`python -m motionlimits`."""
+
+from .cli import main
+
+if __name__ == "__main__":
+    main()

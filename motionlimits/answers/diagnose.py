@@ -1,0 +1,175 @@
+"""Hold a measured sweep against the prediction."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from ..errors import InputError
+from ..machine import Machine
+from ..sweep import SweepRow
+from .predict import Limit, Prediction, predict
+
+VERDICTS = ("within", "below", "above", "untested")
+
+
+@dataclass(frozen=True)
+class Agreement:
+    """One direction and acceleration of a sweep. Speeds [m/s].
+
+    `passed` is the highest speed without a lost step below the lowest speed with one (`skipped`); None where there is
+    none. `predicted`, `low`, `high` are None where nothing should skip in the travel.
+    """
+
+    direction: str
+    acceleration: float
+    passed: float | None
+    skipped: float | None
+    predicted: float | None
+    low: float | None
+    high: float | None
+    reachable: float
+    limited_by: str
+    verdict: str
+
+
+@dataclass(frozen=True)
+class Diagnosis:
+    """Agreement of a sweep with the prediction."""
+
+    machine: Machine
+    prediction: Prediction
+    agreement: tuple[Agreement, ...]
+    warnings: tuple[str, ...]
+
+    @property
+    def mismatch(self) -> bool:
+        """Whether any measurement lies outside its band."""
+        return any(row.verdict in ("below", "above") for row in self.agreement)
+
+
+def quick_rows(
+    direction: str, acceleration: float, passed: float | None, skipped: float | None
+) -> tuple[SweepRow, ...]:
+    """A sweep of one bracket: the highest speed that worked and the lowest that did not [m/s], at [m/s2].
+
+    Raises
+    ------
+    InputError
+        Where neither speed is given or they are not in that order.
+    """
+    for name, value in (("passed", passed), ("skipped", skipped)):
+        if value is not None and not (math.isfinite(value) and 0.0 < value <= 1e3):
+            raise InputError(f"--{name} {value * 1e3:g}: allowed: a speed above 0 and up to 1,000,000 mm/s")
+    if not (math.isfinite(acceleration) and 1e-4 <= acceleration <= 1e4):
+        raise InputError(f"--acceleration {acceleration * 1e3:g}: allowed: from 0.1 to 10,000,000 mm/s2")
+    if passed is None and skipped is None:
+        raise InputError("give --passed, --skipped or both: the highest speed that worked, the lowest that lost steps")
+    if passed is not None and skipped is not None and passed >= skipped:
+        raise InputError("--passed must be below --skipped: the highest speed that worked, the lowest that lost steps")
+    rows = [(passed, 0), (skipped, 1)]
+    return tuple(SweepRow(direction, acceleration, v, None, 1, bad) for v, bad in rows if v is not None)
+
+
+def diagnose(machine: Machine, rows: Sequence[SweepRow], *, quick: bool = False, seed: int = 0) -> Diagnosis:
+    """Compare measured brackets with predicted bands.
+
+    Parameters
+    ----------
+    machine : Machine
+    rows : sequence of SweepRow
+    quick, seed
+        As in `predict`.
+
+    Returns
+    -------
+    Diagnosis
+
+    Raises
+    ------
+    InputError
+        Where there are no rows or a direction is not one of the machine's.
+    """
+    if not rows:
+        raise InputError("the sweep has no rows")
+    groups: dict[tuple[str, float], list[SweepRow]] = {}
+    for row in rows:
+        groups.setdefault((row.direction, row.acceleration), []).append(row)
+    limits = _limits(machine, groups, quick, seed)
+    warnings: list[str] = []
+    agreement = tuple(_agree(machine, key, group, limits[key], warnings) for key, group in groups.items())
+    prediction = Prediction(machine, tuple(limits.values()), "static", 0)
+    return Diagnosis(machine, prediction, agreement, tuple(warnings))
+
+
+def _limits(
+    machine: Machine, groups: dict[tuple[str, float], list[SweepRow]], quick: bool, seed: int
+) -> dict[tuple[str, float], Limit]:
+    """Predicted limits for each direction and acceleration of the sweep, over the longest travel it used."""
+    found: dict[tuple[str, float], Limit] = {}
+    for label in dict.fromkeys(direction for direction, _ in groups):
+        direction = machine.direction(label)
+        accelerations = [a for name, a in groups if name == label]
+        prediction = predict(machine, [direction], accelerations, quick=quick, seed=seed)
+        for limit in prediction.limits:
+            found[label, limit.acceleration] = limit
+    return found
+
+
+def _agree(
+    machine: Machine, key: tuple[str, float], group: list[SweepRow], limit: Limit, warnings: list[str]
+) -> Agreement:
+    direction, acceleration = key
+    longest = machine.travel_along(machine.direction(direction))
+    label = f"direction {direction}, {acceleration * 1e3:g} mm/s2"
+    reached = []
+    unreached = []
+    for row in group:
+        top = math.sqrt(acceleration * min(row.travel or longest, longest))
+        reached.append((min(row.speed, top), row))
+        if row.speed > top * 1.001:
+            unreached.append((row.speed, top))
+    if unreached:
+        speed, top = max(unreached)
+        warnings.append(
+            f"{label}: {speed * 1e3:.0f} mm/s is never reached in the travel; such rows tested "
+            f"{top * 1e3:.0f} mm/s and are counted so"
+        )
+    bad = [speed for speed, row in reached if row.skipped]
+    skipped = min(bad) if bad else None
+    good = [speed for speed, row in reached if not row.skipped]
+    below = [speed for speed in good if skipped is None or speed < skipped]
+    passed = max(below) if below else None
+    if skipped is not None and any(speed > skipped for speed in good):
+        warnings.append(
+            f"{label}: {max(good) * 1e3:.0f} mm/s passed although {skipped * 1e3:.0f} mm/s lost steps; "
+            "the lower one is taken as the limit (an unstable range of speed can do this)"
+        )
+    return Agreement(
+        direction=direction,
+        acceleration=acceleration,
+        passed=passed,
+        skipped=skipped,
+        predicted=limit.skip,
+        low=limit.low,
+        high=limit.high,
+        reachable=limit.reachable,
+        limited_by=limit.limited_by,
+        verdict=_verdict(passed, skipped, limit),
+    )
+
+
+def _verdict(passed: float | None, skipped: float | None, limit: Limit) -> str:
+    """Where the measured bracket lies against the band; a band open at the top reaches to infinity."""
+    low = limit.low if limit.low is not None else (limit.skip if limit.skip is not None else math.inf)
+    high = limit.high if limit.high is not None else math.inf
+    if skipped is not None and skipped < low:
+        return "below"
+    if passed is not None and passed > high:
+        return "above"
+    if skipped is None and (passed is None or passed < low) and not (math.isinf(low) and passed is not None):
+        return "untested"
+    if passed is None and skipped is not None and skipped > high:
+        return "untested"
+    return "within"

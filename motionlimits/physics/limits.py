@@ -1,0 +1,216 @@
+"""Static limits of a straight move: the speed where demand passes pull-out torque, and what an abrupt start allows."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..machine import Array
+from ..plant import Plant
+from .demand import axis_forces, drive_forces, motor_torque
+from .power import electrical_power, loaded_voltage
+from .pullout import Pullout, pullout, shaft_loss
+from .swing import clearing_time, natural_frequency, start_step
+
+
+class Demand(NamedTuple):
+    """Torque asked of one motor of each drive [N.m] and its shaft speed [rad/s] along the move, shapes (..., D)."""
+
+    torque: Array
+    shaft_speed: Array
+
+
+class StaticLimits(NamedTuple):
+    """Per sample and acceleration, shapes (n, k).
+
+    steady : speed at which demand passes pull-out torque [m/s]; infinite where it does not up to the top speed asked.
+    shock : speed up to which an abrupt, undamped start is survived [m/s]; infinite where any is.
+    skip : the lower of the two, but never below the speed that the rotor survives as a sheer step [m/s].
+    current_limited : whether the motor still had its full current at the steady limit.
+    """
+
+    steady: Array
+    shock: Array
+    skip: Array
+    current_limited: NDArray[np.bool_]
+
+
+def move_demand(plant: Plant, unit: Array, speed: Array, acceleration: Array) -> Demand:
+    """Demand of a straight move, for every sample.
+
+    Parameters
+    ----------
+    plant : Plant
+        n samples.
+    unit : ndarray, shape (A,)
+    speed, acceleration : ndarray
+        Along the move [m/s], [m/s2]; shape (n, ...) or (1, ...), broadcast together.
+    """
+    speed, acceleration = np.broadcast_arrays(speed, acceleration)
+    extra = (1,) * (speed.ndim - 1)
+
+    def lift(values: Array) -> Array:
+        return values.reshape(values.shape[0], *extra, values.shape[-1])
+
+    forces = axis_forces(
+        lift(plant.moving_mass),
+        lift(plant.friction),
+        lift(plant.viscous),
+        plant.incline,
+        plant.process_force,
+        unit,
+        speed,
+        acceleration,
+    )
+    travel_rate = plant.kinematic_map @ unit
+    torque = motor_torque(
+        drive_forces(plant.kinematic_map, forces),
+        np.sign(travel_rate),
+        plant.radius,
+        lift(plant.efficiency),
+        plant.count,
+        lift(plant.inertia),
+        acceleration[..., None] * travel_rate / plant.radius,
+    )
+    return Demand(torque, speed[..., None] * travel_rate / plant.radius)
+
+
+def available(plant: Plant, shaft_speed: Array, voltage: Array | None = None) -> Pullout:
+    """Pull-out torque of each drive's motor before losses, and its current; shapes (n, ..., D) as `shaft_speed`."""
+    extra = (1,) * (shaft_speed.ndim - 2)
+
+    def lift(values: Array) -> Array:
+        return values.reshape(values.shape[0], *extra, values.shape[-1])
+
+    if voltage is None:
+        voltage = plant.voltage.reshape(-1, *extra, 1)
+    torque = np.empty(np.broadcast_shapes(shaft_speed.shape, (plant.samples, *extra, 1)))
+    current = np.empty_like(torque)
+    for loop in set(plant.current_loop):
+        which = np.array([name == loop for name in plant.current_loop])
+        part = pullout(
+            lift(plant.torque_constant)[..., which],
+            lift(plant.resistance)[..., which],
+            lift(plant.inductance)[..., which],
+            plant.rotor_teeth[which],
+            lift(plant.current_peak)[..., which],
+            voltage,
+            shaft_speed[..., which],
+            current_loop=loop,
+        )
+        torque[..., which], current[..., which] = part
+    return Pullout(torque, current)
+
+
+def input_power(plant: Plant, shaft_speed: Array, torque: Array, current_rms: Array) -> Array:
+    """Electrical power into all drives [W]; torque is that of one motor's field, shapes (n, ..., D) -> (n, ...)."""
+    extra = (1,) * (shaft_speed.ndim - 2)
+    resistance = plant.resistance.reshape(plant.samples, *extra, -1)
+    each = electrical_power(np.abs(torque), 0.0, shaft_speed, current_rms, resistance)
+    return np.asarray(np.sum(plant.count * each, axis=-1))
+
+
+def available_under_load(plant: Plant, shaft_speed: Array) -> Pullout:
+    """As `available`, at the bus voltage that remains while all motors work at pull-out."""
+    full = available(plant, shaft_speed)
+    if not np.any(plant.source_resistance > 0.0):
+        return full
+    extra = (1,) * (shaft_speed.ndim - 2)
+    source = plant.source_resistance.reshape(-1, *extra)
+    open_voltage = plant.voltage.reshape(-1, *extra)
+    for _ in range(2):
+        power = input_power(plant, shaft_speed, full.torque, full.current_rms)
+        full = available(plant, shaft_speed, loaded_voltage(open_voltage, source, power)[..., None])
+    return full
+
+
+def static_limits(plant: Plant, unit: Array, accelerations: Array, top_speed: float, points: int = 160) -> StaticLimits:
+    """Steady and shock limits of moves in one direction.
+
+    Parameters
+    ----------
+    plant : Plant
+        n samples.
+    unit : ndarray, shape (A,)
+    accelerations : ndarray, shape (k,)
+        [m/s2]
+    top_speed : float
+        Highest speed looked at [m/s].
+    points : int
+        Speeds looked at; the crossing is interpolated between them.
+
+    Returns
+    -------
+    StaticLimits
+    """
+    speeds = np.concatenate([[0.0], np.geomspace(top_speed * 1e-4, top_speed, points - 1)])
+    travel_rate = plant.kinematic_map @ unit
+    shaft = np.broadcast_to(
+        speeds[None, :, None] * np.abs(travel_rate) / plant.radius, (plant.samples, points, travel_rate.size)
+    )
+    field = available_under_load(plant, shaft)
+    loss = shaft_loss(plant.hysteresis[:, None, :], plant.eddy[:, None, :], shaft)
+    loss = np.where(travel_rate == 0.0, 0.0, loss)
+    margin = np.full((plant.samples, accelerations.size, points), np.inf)
+    for sign in (1.0, -1.0):
+        demand = move_demand(plant, unit, speeds[None, None, :], sign * accelerations[None, :, None]).torque
+        along = demand * np.where(travel_rate < 0.0, -1.0, 1.0)
+        # Losses add to what a motor must give and take from what it must brake; a standing one only holds.
+        asked = np.where(travel_rate == 0.0, np.abs(along), np.maximum(along + loss[:, None], -along - loss[:, None]))
+        margin = np.minimum(margin, np.min(field.torque[:, None] - asked, axis=-1))
+    steady, index = _first_fall(speeds, margin)
+    moving = travel_rate != 0.0
+    full_current = plant.torque_constant * plant.current_peak
+    used = np.min((field.torque / full_current[:, None, :])[..., moving], axis=-1)
+    current_limited = np.take_along_axis(used, index, axis=-1) > 0.95
+    shock, step = _shock_limit(plant, unit, accelerations, field.torque[:, 0], loss[:, 0], moving)
+    return StaticLimits(steady, shock, np.minimum(shock, np.maximum(steady, step)), current_limited)
+
+
+def _first_fall(speeds: Array, margin: Array) -> tuple[Array, NDArray[np.intp]]:
+    """Speed at which the margin (..., points) first falls below zero, infinite where it never does, and its index."""
+    below = margin < 0.0
+    index = np.where(below.any(axis=-1), below.argmax(axis=-1), speeds.size - 1)
+    before = np.maximum(index - 1, 0)
+    m0 = np.take_along_axis(margin, before[..., None], axis=-1)[..., 0]
+    m1 = np.take_along_axis(margin, index[..., None], axis=-1)[..., 0]
+    share = np.where(index > 0, m0 / np.where(m0 != m1, m0 - m1, 1.0), 0.0)
+    crossing = speeds[before] + np.clip(share, 0.0, 1.0) * (speeds[index] - speeds[before])
+    return np.where(below.any(axis=-1), crossing, np.inf), index
+
+
+def _shock_limit(
+    plant: Plant, unit: Array, accelerations: Array, peak: Array, loss: Array, moving: Array
+) -> tuple[Array, Array]:
+    """Undamped abrupt start: speed reached in the longest time the demand may last, and the step of speed survived."""
+    still = np.zeros((1, 1))
+    full = move_demand(plant, unit, still, accelerations[None, :]).torque
+    holding = move_demand(plant, unit, still, still).torque
+    peak = np.maximum(peak, 1e-12)[:, None]
+    rate = np.abs(plant.kinematic_map @ unit) / plant.radius
+    shaft_acceleration = np.where(moving, accelerations[None, :, None] * rate, 1.0)
+    inertia = np.where(moving, np.abs(full - holding) / shaft_acceleration, 1.0)
+    frequency = natural_frequency(plant.rotor_teeth, peak, inertia)
+    after = (np.abs(holding) + loss[:, None]) / peak
+    time = clearing_time((np.abs(full) + loss[:, None]) / peak, after) / frequency
+    step = start_step(after) * frequency / (plant.rotor_teeth * np.where(moving, rate, 1.0))
+    shock = accelerations[None, :, None] * time
+    return (
+        np.min(np.where(moving, shock, np.inf), axis=-1),
+        np.min(np.where(moving, step, np.inf), axis=-1),
+    )
+
+
+def pull_in_acceleration(plant: Plant, unit: Array) -> Array:
+    """Greatest acceleration that pull-out torque at standstill gives in a direction [m/s2], shape (n,)."""
+    still = np.zeros((1, 1))
+    one = move_demand(plant, unit, still, np.ones((1, 1))).torque[:, 0]
+    holding = move_demand(plant, unit, still, still).torque[:, 0]
+    peak = available_under_load(plant, np.zeros((plant.samples, 1, one.shape[-1]))).torque[:, 0]
+    moving = (plant.kinematic_map @ unit) != 0.0
+    per_acceleration = np.abs(one - holding)
+    left = peak - np.abs(holding) - np.where(moving, plant.hysteresis, 0.0)
+    ratio = np.where(per_acceleration > 0.0, left / np.maximum(per_acceleration, 1e-300), np.inf)
+    return np.maximum(np.min(ratio, axis=-1), 0.0)

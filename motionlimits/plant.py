@@ -1,0 +1,183 @@
+"""The machine as arrays: one row per sample of its tolerances, so that physics runs on all samples at once.
+
+Row 0 of `sample_plant` is the nominal machine. Tolerances are those of JCGM 101:2008 (propagation of distributions);
+they belong to the machine, not to a trial: a motor that is weak is weak in every direction.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
+from types import MappingProxyType
+
+import numpy as np
+
+from .machine import TOLERANCES, Array, Axis, Drive, Machine
+from .physics.pullout import magnet_factor, winding_resistance
+
+# A value that was not given carries at least this much, whatever the quantity.
+ASSUMED_TOLERANCE = 0.40
+
+# Every array of a Plant that a tolerance applies to: the tolerance's name, and the file key (the last part) whose
+# absence widens it.
+_SAMPLED: Mapping[str, tuple[str, str]] = MappingProxyType(
+    {
+        "torque_constant": ("torque", "holding_torque_nm"),
+        "winding_resistance": ("resistance", "resistance_ohm"),
+        "inductance": ("inductance", "inductance_mh"),
+        "detent": ("detent", "detent_torque_nm"),
+        "hysteresis": ("iron_loss", "hysteresis_torque_nm"),
+        "eddy": ("iron_loss", "eddy_drag_nm_per_krpm"),
+        "rotor_inertia": ("rotor_inertia", "rotor_inertia_gcm2"),
+        "transmission_inertia": ("rotor_inertia", "inertia_gcm2"),
+        "current_peak": ("current", "current_peak_a"),
+        "bridge_resistance": ("bridge", "bridge_resistance_ohm"),
+        "efficiency": ("efficiency", "-"),
+        "belt_stiffness": ("stiffness", "belt_stiffness_n_per_mm"),
+        "moving_mass": ("mass", "moving_mass_kg"),
+        "friction": ("friction", "friction_n"),
+        "viscous": ("viscous", "viscous_n_s_per_m"),
+        "voltage": ("voltage", "-"),
+        "source_resistance": ("source_resistance", "supply.resistance_ohm"),
+    }
+)
+
+
+@dataclass(frozen=True)
+class Plant:
+    """Physical parameters of a machine; `n` samples, `D` drives, `A` axes. SI units.
+
+    Shapes: `voltage`, `source_resistance` (n,); the drives' (n, D); the axes' (n, A); `kinematic_map` (D, A);
+    `rotor_teeth`, `radius`, `count` (D,); `incline`, `process_force` (A,); `current_loop` one name per drive.
+    """
+
+    voltage: Array
+    source_resistance: Array
+    torque_constant: Array
+    winding_resistance: Array
+    bridge_resistance: Array
+    inductance: Array
+    current_peak: Array
+    hysteresis: Array
+    eddy: Array
+    detent: Array
+    rotor_inertia: Array
+    transmission_inertia: Array
+    efficiency: Array
+    belt_stiffness: Array
+    moving_mass: Array
+    friction: Array
+    viscous: Array
+    incline: Array
+    process_force: Array
+    kinematic_map: Array
+    rotor_teeth: Array
+    radius: Array
+    count: Array
+    current_loop: tuple[str, ...]
+
+    @property
+    def samples(self) -> int:
+        return int(self.voltage.shape[0])
+
+    @property
+    def resistance(self) -> Array:
+        """Winding and bridge [ohm], shape (n, D)."""
+        return self.winding_resistance + self.bridge_resistance
+
+    @property
+    def inertia(self) -> Array:
+        """Rotor and all that turns with it [kg.m2], shape (n, D)."""
+        return self.rotor_inertia + self.transmission_inertia
+
+    def take(self, rows: Array | slice) -> Plant:
+        """The same machine with some of the samples."""
+        return replace(self, **{name: getattr(self, name)[rows] for name in _SAMPLED})
+
+
+def nominal_plant(machine: Machine) -> Plant:
+    """The machine as described, one sample."""
+    warm = machine.winding_temperature
+    drives, axes = machine.drives, machine.axes
+
+    def per_drive(value: Callable[[Drive], float]) -> Array:
+        return np.array([[value(drive) for drive in drives]])
+
+    def per_axis(value: Callable[[Axis], float]) -> Array:
+        return np.array([[value(axis) for axis in axes]])
+
+    return Plant(
+        voltage=np.array([machine.supply.voltage]),
+        source_resistance=np.array([machine.supply.resistance]),
+        torque_constant=per_drive(lambda d: d.motor.torque_constant) * magnet_factor(warm),
+        winding_resistance=per_drive(lambda d: float(winding_resistance(d.motor.resistance, warm))),
+        bridge_resistance=per_drive(lambda d: d.driver.bridge_resistance),
+        inductance=per_drive(lambda d: d.motor.inductance),
+        current_peak=per_drive(lambda d: d.driver.current_peak),
+        hysteresis=per_drive(lambda d: d.motor.hysteresis_torque),
+        eddy=per_drive(lambda d: d.motor.eddy_drag),
+        detent=per_drive(lambda d: d.motor.detent_torque),
+        rotor_inertia=per_drive(lambda d: d.motor.rotor_inertia),
+        transmission_inertia=per_drive(lambda d: d.transmission.inertia),
+        efficiency=per_drive(lambda d: d.transmission.efficiency),
+        belt_stiffness=per_drive(lambda d: d.transmission.belt_stiffness),
+        moving_mass=per_axis(lambda a: a.moving_mass),
+        friction=per_axis(lambda a: a.friction),
+        viscous=per_axis(lambda a: a.viscous),
+        incline=np.array([axis.incline for axis in axes]),
+        process_force=np.array([axis.process_force for axis in axes]),
+        kinematic_map=machine.kinematic_map,
+        rotor_teeth=np.array([drive.motor.rotor_teeth for drive in drives]),
+        radius=np.array([drive.transmission.radius for drive in drives]),
+        count=np.array([float(drive.count) for drive in drives]),
+        current_loop=tuple(drive.driver.current_loop for drive in drives),
+    )
+
+
+def spread(machine: Machine) -> dict[str, Array]:
+    """Fractional standard deviation of each sampled array, shapes (D,), (A,) or ()."""
+    missing = {assumption.key for assumption in machine.assumed}
+    owners: dict[str, list[str]] = {}
+    for name in ("voltage", "source_resistance"):
+        owners[name] = [""]
+    for name in ("moving_mass", "friction", "viscous"):
+        owners[name] = [f"axes.{axis.name}." for axis in machine.axes]
+    widths: dict[str, Array] = {}
+    for name, (tolerance, key) in _SAMPLED.items():
+        base = machine.tolerance.get(tolerance, TOLERANCES[tolerance])
+        prefixes = owners.get(name, [f"motors.{drive.name}." for drive in machine.drives])
+        column = [
+            max(base, ASSUMED_TOLERANCE) if tolerance not in machine.tolerance and prefix + key in missing else base
+            for prefix in prefixes
+        ]
+        widths[name] = np.array(column)
+    return widths
+
+
+def sample_plant(machine: Machine, samples: int, seed: int = 0) -> Plant:
+    """Draw machines within tolerance: log-normal factors, row 0 nominal.
+
+    Parameters
+    ----------
+    machine : Machine
+    samples : int
+        Number of rows, the nominal one among them.
+    seed : int
+        The same seed gives the same draws, so that two machines are compared sample by sample.
+
+    Returns
+    -------
+    Plant
+    """
+    plant = nominal_plant(machine)
+    rng = np.random.default_rng(seed)
+    drawn: dict[str, Array] = {}
+    for name, width in spread(machine).items():
+        nominal = getattr(plant, name)
+        log_width = np.sqrt(np.log1p(width**2))
+        normal = rng.standard_normal((samples, *nominal.shape[1:]))
+        normal[0] = 0.0
+        # Median, not mean, at the stated value: the nominal machine stays in the middle of its own band.
+        scale = np.exp(np.reshape(log_width, nominal.shape[1:]) * normal)
+        drawn[name] = np.minimum(nominal * scale, 1.0) if name == "efficiency" else nominal * scale
+    return replace(plant, **drawn)  # type: ignore[arg-type]

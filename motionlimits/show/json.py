@@ -1,0 +1,149 @@
+"""Answers as JSON-ready dictionaries, in millimetres, volts, amperes and newton metres."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from ..answers.compare import Comparison
+from ..answers.curve import Curve
+from ..answers.diagnose import Diagnosis
+from ..answers.power import Power
+from ..answers.predict import Prediction
+from ..machine import Machine, Motor
+
+
+def mm(value: float | None) -> float | None:
+    """Metres to millimetres, rounded far below any meaning."""
+    return None if value is None else round(value * 1e3, 6)
+
+
+def machine_dict(machine: Machine) -> dict[str, Any]:
+    """What the machine is called and which values were assumed."""
+    return {
+        "name": machine.name,
+        "layout": machine.layout,
+        "assumed": [{"key": a.key, "value": a.value, "unit": a.unit, "why": a.why} for a in machine.assumed],
+    }
+
+
+def curve_dict(curve: Curve) -> dict[str, Any]:
+    """See interfaces: speeds in rev/s, torque in N.m."""
+    result: dict[str, Any] = {
+        "machine": machine_dict(curve.machine),
+        "motor": curve.drive.name,
+        "losses": curve.losses,
+        "corner_rev_s": curve.corner_rev_s,
+        "speeds_rev_s": list(curve.speeds_rev_s),
+        "pullout_nm": list(curve.pullout),
+        "steady_bound_low_nm": list(curve.bound_low),
+        "steady_bound_high_nm": list(curve.bound_high),
+    }
+    if curve.direction is not None:
+        result["direction"] = curve.direction.label
+        result["acceleration_mm_s2"] = mm(curve.acceleration)
+        result["demand_nm"] = list(curve.demand)
+        result["speeds_mm_s"] = [mm(v) for v in curve.move_speeds]
+        result["crossing_rev_s"] = curve.crossing_rev_s
+    return result
+
+
+def prediction_dict(prediction: Prediction) -> dict[str, Any]:
+    """Limits in mm/s."""
+    return {
+        "machine": machine_dict(prediction.machine),
+        "method": prediction.method,
+        "limits": [
+            {
+                "direction": limit.direction,
+                "acceleration_mm_s2": mm(limit.acceleration),
+                "travel_mm": mm(limit.travel),
+                "reachable_mm_s": mm(limit.reachable),
+                "steady_mm_s": mm(limit.steady),
+                "shock_mm_s": mm(limit.shock),
+                "simulated_mm_s": mm(limit.simulated),
+                "skip_mm_s": mm(limit.skip),
+                "low_mm_s": mm(limit.low),
+                "high_mm_s": mm(limit.high),
+                "limited_by": limit.limited_by,
+            }
+            for limit in prediction.limits
+        ],
+    }
+
+
+def _power_dict(power: Power) -> dict[str, Any]:
+    return {
+        "direction": power.direction,
+        "speed_mm_s": mm(power.speed),
+        "acceleration_mm_s2": mm(power.acceleration),
+        "limit_speed_mm_s": mm(power.limit_speed),
+        "rest_w": power.rest,
+        "at_speed_w": power.cruise,
+        "at_limit_w": power.limit,
+        "volts_times_amps_w": power.volts_times_amps,
+    }
+
+
+def comparison_dict(comparison: Comparison) -> dict[str, Any]:
+    """Before, after, and their differences."""
+    return {
+        "before": prediction_dict(comparison.before),
+        "after": prediction_dict(comparison.after),
+        "changes": [
+            {
+                "direction": change.direction,
+                "acceleration_mm_s2": mm(change.acceleration),
+                "before_mm_s": mm(change.before),
+                "after_mm_s": mm(change.after),
+                "ratio": change.ratio,
+                "limited_by": change.why,
+            }
+            for change in comparison.changes
+        ],
+        "power": {
+            "before": _power_dict(comparison.power_before),
+            "after": _power_dict(comparison.power_after),
+        },
+        "warnings": list(comparison.warnings),
+    }
+
+
+def diagnosis_dict(diagnosis: Diagnosis) -> dict[str, Any]:
+    """Agreement of each bracket with its band."""
+    return {
+        "machine": machine_dict(diagnosis.machine),
+        "agreement": [
+            {
+                "direction": row.direction,
+                "acceleration_mm_s2": mm(row.acceleration),
+                "passed_mm_s": mm(row.passed),
+                "skipped_mm_s": mm(row.skipped),
+                "predicted_mm_s": mm(row.predicted),
+                "low_mm_s": mm(row.low),
+                "high_mm_s": mm(row.high),
+                "reachable_mm_s": mm(row.reachable),
+                "limited_by": row.limited_by,
+                "verdict": row.verdict,
+            }
+            for row in diagnosis.agreement
+        ],
+        "warnings": list(diagnosis.warnings),
+    }
+
+
+def motor_dict(motor: Motor) -> dict[str, Any]:
+    """One motor with its torque constant and electrical time constant."""
+    return {
+        "name": motor.name,
+        "frame": motor.frame,
+        "rotor_teeth": round(motor.rotor_teeth, 6),
+        "rated_current_a": motor.rated_current,
+        "resistance_ohm": motor.resistance,
+        "inductance_mh": round(motor.inductance * 1e3, 9),
+        "holding_torque_nm": motor.holding_torque,
+        "detent_torque_nm": motor.detent_torque,
+        "rotor_inertia_gcm2": round(motor.rotor_inertia * 1e7, 9),
+        "torque_constant_nm_per_a": motor.torque_constant,
+        "time_constant_ms": motor.inductance / motor.resistance * 1e3,
+        "source": motor.source,
+    }

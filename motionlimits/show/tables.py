@@ -1,0 +1,125 @@
+"""Answers as plain tables."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from tabulate import tabulate
+
+from ..answers.compare import Comparison
+from ..answers.curve import Curve
+from ..answers.diagnose import Diagnosis
+from ..answers.predict import Prediction
+from ..machine import Motor
+
+
+def _mm(value: float | None, empty: str = "-") -> str:
+    return empty if value is None else f"{value * 1e3:.0f}"
+
+
+def _table(rows: Sequence[Sequence[object]], headers: Sequence[str], left: int = 1) -> str:
+    align = ["left"] * left + ["right"] * (len(headers) - left)
+    return tabulate(
+        rows, headers=list(headers), tablefmt="simple", disable_numparse=True, colalign=align[: len(headers)]
+    )
+
+
+def _span(low: float | None, high: float | None) -> str:
+    if low is None:
+        return "-"
+    return f"{low * 1e3:.0f}-{'' if high is None else f'{high * 1e3:.0f}'}"
+
+
+def curve_table(curve: Curve) -> str:
+    """Torque over speed."""
+    headers = ["rev/s", "pull-out N.m", "bounds N.m"]
+    rows: list[list[str]] = [
+        [f"{v:.1f}", f"{t:.3f}", f"{low:.3f}-{high:.3f}"]
+        for v, t, low, high in zip(curve.speeds_rev_s, curve.pullout, curve.bound_low, curve.bound_high, strict=True)
+    ]
+    if curve.direction is not None:
+        headers += ["mm/s", "demand N.m"]
+        for row, move, demand in zip(rows, curve.move_speeds, curve.demand, strict=True):
+            row += [_mm(move), f"{demand:.3f}"]
+    return _table(rows, headers, left=0)
+
+
+def prediction_table(prediction: Prediction) -> str:
+    """Limits by direction and acceleration, speeds in mm/s."""
+    rows = [
+        [
+            limit.direction,
+            f"{limit.acceleration * 1e3:.0f}",
+            _mm(limit.skip, "none"),
+            _span(limit.low, limit.high),
+            limit.limited_by,
+            _mm(limit.steady),
+            _mm(limit.shock),
+            _mm(limit.reachable),
+        ]
+        for limit in prediction.limits
+    ]
+    headers = [
+        "direction",
+        "mm/s2",
+        "skips at mm/s",
+        "10-90 %",
+        "limited by",
+        "steady",
+        "shock",
+        "travel allows",
+    ]
+    return _table(rows, headers)
+
+
+def comparison_table(comparison: Comparison) -> str:
+    """Skip speeds before and after, in mm/s."""
+    rows = [
+        [
+            change.direction,
+            f"{change.acceleration * 1e3:.0f}",
+            _mm(change.before, "none"),
+            _mm(change.after, "none"),
+            "-" if change.ratio is None else f"{change.ratio:.2f}",
+            change.why,
+        ]
+        for change in comparison.changes
+    ]
+    return _table(rows, ["direction", "mm/s2", "before mm/s", "after mm/s", "ratio", "then limited by"])
+
+
+def agreement_table(diagnosis: Diagnosis) -> str:
+    """Measured brackets beside the predicted band, in mm/s."""
+    rows = [
+        [
+            row.direction,
+            f"{row.acceleration * 1e3:.0f}",
+            _mm(row.passed),
+            _mm(row.skipped),
+            _mm(row.predicted, "none"),
+            _span(row.low, row.high),
+            row.verdict,
+        ]
+        for row in diagnosis.agreement
+    ]
+    return _table(rows, ["direction", "mm/s2", "worked mm/s", "lost mm/s", "predicted", "10-90 %", "verdict"])
+
+
+def motors_table(motors: Sequence[Motor]) -> str:
+    """Motor data."""
+    rows = [
+        [
+            motor.name,
+            f"{motor.frame}",
+            f"{motor.rated_current:g}",
+            f"{motor.resistance:g}",
+            f"{motor.inductance * 1e3:g}",
+            f"{motor.holding_torque:g}",
+            f"{motor.rotor_inertia * 1e7:g}",
+            f"{motor.torque_constant:.3f}",
+            f"{motor.inductance / motor.resistance * 1e3:.2f}",
+        ]
+        for motor in motors
+    ]
+    headers = ["motor", "frame", "A", "ohm", "mH", "holding N.m", "g.cm2", "N.m/A", "L/R ms"]
+    return _table(rows, headers)

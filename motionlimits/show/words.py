@@ -1,0 +1,212 @@
+"""Answers in words: the first line of every answer, notes, cautions."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from ..answers.compare import Comparison
+from ..answers.curve import Curve
+from ..answers.diagnose import Agreement, Diagnosis
+from ..answers.predict import Limit, Prediction
+from ..machine import Machine
+
+REASONS = {
+    "current": "motor torque at full current",
+    "voltage": "motor torque falling off with speed",
+    "shock": "the swing after an abrupt start",
+    "instability": "mid-range instability",
+    "travel": "the length of the travel",
+}
+
+CAUTIONS_VOLTAGE = (
+    "Before connecting a higher voltage: read the rating of every driver, capacitor and fan on that bus. Switch off and "
+    "wait for the capacitors before touching wiring, and never plug or unplug a motor under power. Fuse the low-voltage "
+    "side. A load that is braked or pushed by hand pumps the bus. Motors run hot enough to burn. Mains wiring is for "
+    "licensed people under local codes."
+)
+CAUTIONS_TEST = "Keep hands, hair and cables out of a moving machine, and an emergency stop in reach."
+
+
+def speed(value: float | None) -> str:
+    """A speed in mm/s for a sentence."""
+    return "-" if value is None else f"{value * 1e3:.0f} mm/s"
+
+
+def band(low: float | None, high: float | None) -> str:
+    """A band of speeds; open at the top where nothing skips there."""
+    if low is None:
+        return "no loss in the travel"
+    if high is None:
+        return f"{low * 1e3:.0f} mm/s and up"
+    return f"{low * 1e3:.0f} to {high * 1e3:.0f} mm/s"
+
+
+def acceleration(value: float) -> str:
+    """An acceleration in mm/s2 for a sentence."""
+    return f"{value * 1e3:,.0f} mm/s2"
+
+
+def curve_words(curve: Curve) -> str:
+    """One sentence on a torque curve."""
+    top = curve.pullout[0] if curve.pullout else 0.0
+    supply = f"{curve.machine.supply.voltage:g} V, {curve.drive.driver.current_rms:.2f} A rms"
+    if curve.corner_rev_s is None:
+        text = f"Motor {curve.drive.name} at {supply} keeps its torque over the whole range."
+    else:
+        per_turn = curve.drive.transmission.travel_per_turn
+        text = (
+            f"Motor {curve.drive.name} at {supply} keeps its full torque up to {curve.corner_rev_s:.1f} rev/s "
+            f"({curve.corner_rev_s * per_turn * 1e3:.0f} mm/s of belt or nut), then the supply voltage limits it."
+        )
+    if curve.speeds_rev_s and curve.speeds_rev_s[0] == 0.0:
+        text += f" At standstill it pulls {top:.3f} N.m."
+    if curve.direction is not None and curve.acceleration is not None:
+        move = f"moving along {curve.direction.label} at {acceleration(curve.acceleration)}"
+        if curve.crossing_rev_s is None:
+            text += f" The demand of {move} stays below it over this range."
+        else:
+            text += f" The demand of {move} passes it at {curve.crossing_rev_s:.1f} rev/s."
+    return text
+
+
+def _limit_words(limit: Limit) -> str:
+    if limit.skip is None:
+        return f"no loss up to the {speed(limit.reachable)} that {limit.travel * 1e3:.0f} mm of travel allows"
+    text = f"loses steps from about {speed(limit.skip)}"
+    if limit.low is not None and limit.high is not None:
+        text += f" ({band(limit.low, limit.high)})"
+    elif limit.low is not None:
+        text += f" ({speed(limit.low)} and up)"
+    return text + f", limited by {REASONS[limit.limited_by]}"
+
+
+def prediction_words(prediction: Prediction) -> str:
+    """The answer in one sentence: the slowest direction at the middle acceleration, and the range."""
+    accelerations = sorted({limit.acceleration for limit in prediction.limits})
+    middle = accelerations[len(accelerations) // 2]
+    rows = [limit for limit in prediction.limits if limit.acceleration == middle]
+    worst = min(rows, key=lambda limit: limit.reachable if limit.skip is None else limit.skip)
+    best = max(rows, key=lambda limit: limit.reachable if limit.skip is None else limit.skip)
+    text = f"At {acceleration(middle)} direction {worst.direction} {_limit_words(worst)}"
+    if best.direction != worst.direction:
+        text += f"; direction {best.direction} {_limit_words(best)}"
+    return text + "."
+
+
+def _volts(machine: Machine) -> str:
+    return f"{machine.supply.voltage:g} V"
+
+
+def comparison_words(comparison: Comparison) -> str:
+    """Does the change help, where, and where not."""
+    ratios = [change for change in comparison.changes if change.ratio is not None]
+    raised = [c for c in ratios if c.ratio is not None and c.ratio > 1.03]
+    lowered = [c for c in ratios if c.ratio is not None and c.ratio < 0.97]
+    before, after = comparison.before.machine, comparison.after.machine
+    what = (
+        f"Going from {_volts(before)} to {_volts(after)}"
+        if before.supply.voltage != after.supply.voltage
+        else "The change"
+    )
+    count = len(comparison.changes)
+    if not raised and not lowered:
+        return f"{what} does not move the skip speed by more than 3 % at any of the {count} moves looked at."
+    parts = []
+    if raised:
+        low = min(c.ratio or 0.0 for c in raised)
+        high = max(c.ratio or 0.0 for c in raised)
+        by = f"{low:.2f} to {high:.2f} times" if high - low > 0.005 else f"{low:.2f} times"
+        parts.append(f"raises the speed at which steps are lost at {len(raised)} of {count} moves, to {by}")
+    if lowered:
+        low = min(c.ratio or 0.0 for c in lowered)
+        parts.append(f"lowers it at {len(lowered)} of {count}, down to {low:.2f} times")
+    same = count - len(raised) - len(lowered)
+    text = f"{what} " + " and ".join(parts)
+    if same:
+        why = sorted({c.why for c in ratios if c not in raised and c not in lowered})
+        text += f"; at the other {same} it changes nothing worth having ({' or '.join(REASONS[w] for w in why)} decides there)"
+    return text + "."
+
+
+def power_words(comparison: Comparison) -> str:
+    """Power drawn, beside volts times amps."""
+    a, b = comparison.power_before, comparison.power_after
+    return (
+        f"Power drawn: {a.rest:.0f} W at rest, {a.cruise:.0f} W at {speed(a.speed)} along {a.direction}, "
+        f"{a.limit:.0f} W at the limit ({speed(a.limit_speed)}); after the change {b.rest:.0f} W, {b.cruise:.0f} W and "
+        f"{b.limit:.0f} W (at {speed(b.limit_speed)}). Volts times amps would say {a.volts_times_amps:.0f} W and "
+        f"{b.volts_times_amps:.0f} W: that product is not the power drawn, because the driver trades voltage for current "
+        "and the supply delivers only the heat in the copper and iron plus what the shaft gives. Size the supply by the "
+        "power at the limit with a third to spare."
+    )
+
+
+def _where(row: Agreement) -> str:
+    return f"along {row.direction} at {acceleration(row.acceleration)}"
+
+
+def diagnosis_words(diagnosis: Diagnosis) -> str:
+    """The verdict in one or two sentences."""
+    rows = diagnosis.agreement
+    below = [row for row in rows if row.verdict == "below"]
+    above = [row for row in rows if row.verdict == "above"]
+    within = [row for row in rows if row.verdict == "within"]
+    if not below and not above:
+        if within:
+            text = (
+                f"All {len(within)} measured limits agree with what this machine ought to do."
+                if len(within) > 1
+                else (
+                    f"The measured limit {_where(within[0])} agrees with what this machine ought to do "
+                    f"({band(within[0].low, within[0].high)})."
+                )
+            )
+        else:
+            text = "Nothing measured reaches the predicted band yet."
+        if len(within) < len(rows) and within:
+            text += f" {len(rows) - len(within)} more do not reach the band and say nothing."
+        return text
+    parts = []
+    for name, group in (("below", below), ("above", above)):
+        if not group:
+            continue
+        places = ", ".join(dict.fromkeys(row.direction for row in group))
+        worst = max(group, key=_distance)
+        parts.append(
+            f"{len(group)} of {len(rows)} measured limits lie {name} the predicted band (direction {places}); "
+            f"furthest {_where(worst)}: {_measured(worst)}, predicted {band(worst.low, worst.high)}"
+        )
+    return "; ".join(parts) + "."
+
+
+def _distance(row: Agreement) -> float:
+    edge = row.low if row.verdict == "below" else row.high
+    edge = row.reachable if edge is None else edge
+    measured = row.skipped if row.verdict == "below" else row.passed
+    if measured is None or edge <= 0.0:
+        return 0.0
+    return max(measured / edge, edge / max(measured, 1e-9))
+
+
+def _measured(row: Agreement) -> str:
+    if row.passed is not None and row.skipped is not None:
+        return f"{speed(row.passed)} worked and {speed(row.skipped)} lost steps"
+    return f"{speed(row.skipped)} lost steps" if row.skipped is not None else f"{speed(row.passed)} worked"
+
+
+def assumed_words(machine: Machine) -> str:
+    """Which values were assumed, motors that share one taken together; empty where nothing was."""
+    grouped: dict[tuple[str, float, str], list[str]] = {}
+    for a in machine.assumed:
+        head, _, leaf = a.key.rpartition(".")
+        grouped.setdefault((leaf, a.value, a.unit), []).append(head.rpartition(".")[2])
+    parts = []
+    for (leaf, value, unit), owners in grouped.items():
+        rounded = f"{value:.3g}{' ' + unit if unit else ''}"
+        parts.append(f"{leaf} ({', '.join(owners)}) {rounded}")
+    return "Assumed, as the file does not say: " + "; ".join(parts) + "." if parts else ""
+
+
+def lines(parts: Sequence[str]) -> str:
+    """Paragraphs that are not empty, one after the other."""
+    return "\n".join(part for part in parts if part)

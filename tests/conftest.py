@@ -1,0 +1,29 @@
+"""Shared test machines: all invented."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from hypothesis import HealthCheck, settings
+
+from motionlimits.files.machines import read_machine
+from motionlimits.machine import Machine
+
+ROOT = Path(__file__).resolve().parents[1]
+EXAMPLES = ROOT / "examples"
+
+settings.register_profile(
+    "steady", derandomize=True, deadline=None, max_examples=60, suppress_health_check=[HealthCheck.too_slow]
+)
+settings.load_profile("steady")
+
+
+@pytest.fixture(scope="session")
+def gantry() -> Machine:
+    return read_machine(EXAMPLES / "crossed-belt-gantry" / "machine.toml")
+
+
+@pytest.fixture(scope="session")
+def cutter() -> Machine:
+    return read_machine(EXAMPLES / "screw-cutter" / "machine.toml")

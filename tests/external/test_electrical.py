@@ -1,0 +1,139 @@
+"""Electrical checks against sources outside the project; each names its own."""
+
+from __future__ import annotations
+
+import math
+import re
+import shutil
+import subprocess
+from pathlib import Path
+
+import numpy as np
+import pytest
+import sympy as sp
+
+from motionlimits.files.motors import load_motor
+from motionlimits.physics.pullout import pullout, similarity_numbers, voltage_bound, winding_resistance
+from motionlimits.physics.waveform import waveform_at_angle
+
+
+def test_voltage_bound_is_what_the_phase_equations_give() -> None:
+    """Source: sympy, from v = R i + L di/dt + e in steady state, maximised over the load angle."""
+    r, x, v, e, d, kt = sp.symbols("R X V E delta K", positive=True)
+    z = sp.sqrt(r**2 + x**2)
+    # Phasors with the back-EMF on the real axis: both phases give the same mean power E I cos / 2 each.
+    current = (v * sp.exp(sp.I * d) - e) / (r + sp.I * x)
+    torque = sp.simplify(sp.expand_complex(sp.re(current)))  # per unit of Kt: two phases, half each
+    best = torque.subs(d, sp.atan2(x, r))
+    assert sp.simplify(sp.diff(torque, d).subs(d, sp.atan2(x, r))) == 0
+    assert sp.simplify(best - (v / z - e * r / z**2)) == 0
+    numbers = {r: 1.4, x: 9.0, v: 24.0, e: 5.0, kt: 0.17}
+    ours = voltage_bound(0.17, 1.4, 9.0 / (50 * 5.0 / 0.17), 50, 24.0, 5.0 / 0.17)
+    assert float(ours) == pytest.approx(float((kt * best).subs(numbers)), rel=1e-12)
+
+
+def test_square_wave_fundamental() -> None:
+    """Source: Fourier series of a square wave, worked by sympy: 4 V / pi."""
+    t = sp.symbols("t")
+    assert 2 / sp.pi * sp.integrate(sp.sin(t), (t, 0, sp.pi)) == 4 / sp.pi
+
+
+def test_copper() -> None:
+    """Source: IEC 60028: 0.00393 per kelvin at 20 C, so 100 ohm at 20 C is 131.44 ohm at 100 C."""
+    assert float(winding_resistance(100.0, 100.0)) == pytest.approx(131.44, abs=0.005)
+    assert float(winding_resistance(1.4, 20.0)) == 1.4
+
+
+NGSPICE = shutil.which("ngspice")
+SPICE_POINTS = [
+    ("n17-48-2a0", 24.0, 1.4, 12.0, 0.10),
+    ("n17-48-2a0", 24.0, 1.4, 25.0, 0.60),
+    ("n23-56-2a8", 48.0, 2.0, 6.0, 0.30),
+    ("n23-56-2a8", 48.0, 2.0, 14.0, 0.80),
+    ("n11-51-1a0", 24.0, 0.8, 20.0, 0.20),
+    ("n11-51-1a0", 24.0, 0.8, 60.0, 0.90),
+]
+
+
+def _netlist(
+    resistance: float, inductance: float, flux_voltage: float, peak: float, bus: float, hz: float, angle: float
+) -> str:
+    """Two R-L branches with sinusoidal EMF, each driven by a bridge that follows a sinusoidal reference and saturates."""
+    period = 1.0 / hz
+    gain = 2.0 * inductance / (period / 4000.0)  # fast enough to follow, slow enough for the simulator
+    lines = ["* two phases of a stepping motor on a saturating current loop"]
+    for name, shift in (("a", 0.0), ("b", -math.pi / 2)):
+        ref = f"{peak:.9g}*sin(6.283185307179586*{hz:.9g}*time+({shift:.9g}))"
+        emf = f"{flux_voltage:.9g}*sin(6.283185307179586*{hz:.9g}*time+({shift - angle:.9g}))"
+        lines += [
+            f"B{name} {name}1 0 V = max(-{bus:.9g}, min({bus:.9g}, {gain:.9g}*({ref}-i(V{name}))+{resistance:.9g}*i(V{name})+{emf}))",
+            f"V{name} {name}1 {name}2 0",
+            f"R{name} {name}2 {name}3 {resistance:.9g}",
+            f"L{name} {name}3 {name}4 {inductance:.9g} IC=0",
+            f"E{name} {name}4 0 {name}5 0 1",
+            f"BE{name} {name}5 0 V = {emf}",
+            f"RE{name} {name}5 0 1k",
+        ]
+    cycles = 24
+    lines += [
+        f".tran {period / 2000:.9g} {cycles * period:.9g} {(cycles - 4) * period:.9g} {period / 2000:.9g} uic",
+        ".options method=gear reltol=1e-4",
+        f".meas tran pa avg par('i(Va)*sin(6.283185307179586*{hz:.9g}*time-({angle:.9g}))')",
+        f".meas tran pb avg par('i(Vb)*sin(6.283185307179586*{hz:.9g}*time-({angle + math.pi / 2:.9g}))')",
+        ".meas tran ra rms i(Va)",
+        ".end",
+    ]
+    return "\n".join(lines)
+
+
+@pytest.mark.skipif(NGSPICE is None, reason="ngspice is not installed (Debian package ngspice)")
+@pytest.mark.parametrize(("name", "bus", "rms", "rev_s", "angle"), SPICE_POINTS)
+def test_waveform_against_ngspice(
+    tmp_path: Path, name: str, bus: float, rms: float, rev_s: float, angle: float
+) -> None:
+    """Source: ngspice (Debian package), transient analysis of the same circuit. Within 2 % of full torque, of current."""
+    motor, _ = load_motor(name)
+    peak = rms * math.sqrt(2)
+    speed = rev_s * 2 * math.pi
+    hz = motor.rotor_teeth * rev_s
+    netlist = tmp_path / "drive.cir"
+    netlist.write_text(
+        _netlist(motor.resistance, motor.inductance, motor.torque_constant * speed, peak, bus, hz, angle)
+    )
+    assert NGSPICE is not None
+    out = subprocess.run([NGSPICE, "-b", str(netlist)], capture_output=True, text=True, timeout=120, check=False).stdout
+    found = {key: float(value) for key, value in re.findall(r"^(pa|pb|ra)\s*=\s*([-+0-9.e]+)", out, re.MULTILINE)}
+    assert set(found) == {"pa", "pb", "ra"}, out
+    numbers = similarity_numbers(
+        motor.torque_constant, motor.resistance, motor.inductance, motor.rotor_teeth, peak, bus, speed
+    )
+    ours = waveform_at_angle(*numbers, angle)
+    assert (found["pa"] + found["pb"]) / peak == pytest.approx(float(ours.torque), abs=0.02)
+    assert found["ra"] / peak == pytest.approx(float(ours.current_rms), rel=0.02)
+
+
+MOTOR = load_motor("n17-48-2a0")[0]
+
+
+def _torque(rms: float, volts: float, rev_s: float) -> float:
+    args = (MOTOR.torque_constant, MOTOR.resistance, MOTOR.inductance, MOTOR.rotor_teeth)
+    return float(pullout(*args, rms * math.sqrt(2), volts, rev_s * 2 * math.pi).torque)
+
+
+def test_more_current_buys_low_speed_torque_and_hardly_any_top_speed() -> None:
+    """Common practice, no source."""
+    low = _torque(2.0, 24, 1.0) / _torque(1.4, 24, 1.0)
+    high = _torque(2.0, 24, 40.0) / _torque(1.4, 24, 40.0)
+    assert low == pytest.approx(2.0 / 1.4, rel=0.01)
+    assert 0.9 < high < 1.1
+
+
+def test_a_doubled_bus_moves_the_corner_to_about_twice_the_speed() -> None:
+    """Common practice, no source."""
+    speeds = np.geomspace(1, 200, 2000)
+
+    def corner(volts: float) -> float:
+        torque = np.array([_torque(1.4, volts, s) for s in speeds])
+        return float(speeds[(torque < 0.9 * torque[0]).argmax()])
+
+    assert corner(48.0) / corner(24.0) == pytest.approx(2.0, rel=0.15)
