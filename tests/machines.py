@@ -75,8 +75,8 @@ def machine_tables(draw: st.DrawFn) -> dict[str, Any]:
         return result
 
     layout = draw(st.sampled_from(["independent", "crossed-belt"]))
-    axes = ["x", "y"] + draw(st.sampled_from([[], ["z"]]))
-    motors = (["a", "b"] + axes[2:]) if layout == "crossed-belt" else axes
+    axes = ["x", "y", *draw(st.sampled_from([[], ["z"]]))]
+    motors = ["a", "b", *axes[2:]] if layout == "crossed-belt" else axes
     driver: dict[str, Any] = {draw(st.sampled_from(["current_rms_a", "current_peak_a"])): draw(number(0.2, 4))}
     maybe(driver, "bridge_resistance_ohm", number(0, 1))
     maybe(driver, "voltage_max_v", number(20, 100))

@@ -1,0 +1,454 @@
+"""Time-domain model of a move: winding currents, rotors on their magnetic springs, belts, loads.
+
+One engine integrates any number of lanes at once; a lane is one move of one machine. Per drive: two phase currents,
+electrical rotor angle, shaft speed. Per axis: position and speed. The drives pull the axes through springs (belts,
+screws and couplings) along a kinematic map. The reference follows a trapezoid of speed.
+
+Scheme: angles live half a step away from speeds and currents (leapfrog), phase currents are integrated exactly over a
+step at the back-EMF of its middle, Coulomb friction is applied as an impulse that can stop but not reverse a motion.
+Every lane has its own step, from the phase angle its reference turns in one; it is renewed every block of steps.
+
+The phase of motor winding a is stored with its sign turned, so that torque is `Kt (j_a sin phi + j_b cos phi)`.
+
+References
+----------
+.. [1] Kenjo and Sugawara, Stepping Motors and Their Microprocessor Controls, 2nd ed., Oxford 1994 (equations).
+.. [2] Moreau, Evolution problem associated with a moving convex set, J. Diff. Eq. 26, 1977 (friction step).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, fields, replace
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..machine import Array
+
+PHASE_STEP = 0.12  # electrical angle of the reference in one step [rad]
+LONGEST_STEP, SHORTEST_STEP = 40e-6, 2e-6  # [s]
+BLOCK = 48  # steps between renewals of the step and the departure of lanes that are done
+CHECK_EVERY = 4  # steps between looks at the lag
+UNSTABLE_LAG = 2.6  # load angle beyond which a rotor does not come back [rad]
+SETTLE_TIME = 0.02  # looked at after a move has ended [s]
+
+Bools = NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
+class Lanes:
+    """Moves to simulate: n lanes, D drives, A axes. SI units.
+
+    Attributes
+    ----------
+    torque_constant, resistance, inductance, current_peak, voltage, rotor_teeth, hysteresis, eddy, detent, inertia,
+    radius, count, efficiency, stiffness, damping, phase : ndarray, shape (D, n)
+        Of one motor of each drive; `stiffness` [N/m] and `damping` [N.s/m] lie between drive and load, `phase` [rad]
+        is the electrical angle at which the move starts.
+    slow_decay : ndarray of bool, shape (D, n)
+    coupling : ndarray, shape (D, A, n)
+        Belt (or nut) travel per travel of each axis.
+    mass, friction, viscous, force : ndarray, shape (A, n)
+        `force` is constant (gravity, process) against the positive direction.
+    axis_rate : ndarray, shape (A, n)
+        Travel of each axis per length of the move.
+    acceleration, speed, travel, start_speed : ndarray, shape (n,)
+        Of the move; `travel` infinite makes a ramp that ends when `speed` is reached.
+    """
+
+    torque_constant: Array
+    resistance: Array
+    inductance: Array
+    current_peak: Array
+    voltage: Array
+    rotor_teeth: Array
+    hysteresis: Array
+    eddy: Array
+    detent: Array
+    inertia: Array
+    radius: Array
+    count: Array
+    efficiency: Array
+    stiffness: Array
+    damping: Array
+    phase: Array
+    slow_decay: Bools
+    coupling: Array
+    mass: Array
+    friction: Array
+    viscous: Array
+    force: Array
+    axis_rate: Array
+    acceleration: Array
+    speed: Array
+    travel: Array
+    start_speed: Array
+
+    @property
+    def size(self) -> int:
+        return int(self.acceleration.size)
+
+    def take(self, lanes: NDArray[np.intp] | Bools | slice) -> Lanes:
+        """Some of the lanes."""
+        return replace(self, **{f.name: getattr(self, f.name)[..., lanes] for f in fields(self)})
+
+    def drive_rate(self) -> Array:
+        """Travel of each drive per length of the move, shape (D, n)."""
+        return np.einsum("dan,an->dn", self.coupling, self.axis_rate)
+
+
+def join(parts: list[Lanes]) -> Lanes:
+    """Lanes of equal numbers of drives and axes, one after the other."""
+    return Lanes(**{f.name: np.concatenate([getattr(p, f.name) for p in parts], axis=-1) for f in fields(Lanes)})
+
+
+class Fate(NamedTuple):
+    """What became of each lane, shape (n,).
+
+    lost : whether a whole electrical cycle was lost.
+    drive : which drive lost it first, -1 where none.
+    time : when the lag passed the angle from which a rotor does not come back [s]; nan where not lost.
+    speed : reference speed of the move at that moment [m/s]; nan where not lost.
+    cycles : whole electrical cycles of lag when the lane was left; signed, positive behind.
+    worst_lag : greatest load angle seen [rad], electrical, up to the loss.
+    """
+
+    lost: Bools
+    drive: NDArray[np.intp]
+    time: Array
+    speed: Array
+    cycles: Array
+    worst_lag: Array
+
+
+class Trace(NamedTuple):
+    """Time series of one lane; m points.
+
+    time : (m,) [s]; speed_reference : (m,) [m/s]; position, speed : (m, A) [m], [m/s]; shaft_speed, lag, torque :
+    (m, D) [rad/s], [rad electrical], [N.m]; current : (m, D, 2) [A].
+    """
+
+    time: Array
+    speed_reference: Array
+    position: Array
+    speed: Array
+    shaft_speed: Array
+    lag: Array
+    torque: Array
+    current: Array
+
+
+class _State:
+    """What changes in a step; arrays as in `Lanes`."""
+
+    def __init__(self, lanes: Lanes) -> None:
+        drives, axes, n = lanes.coupling.shape
+        self.current = np.zeros((2, drives, n))
+        self.shaft = np.zeros((drives, n))
+        self.position = np.zeros((axes, n))
+        self.velocity = np.zeros((axes, n))
+        self.time = np.zeros(n)
+        self.reference = np.zeros(n)
+        self.reference_speed = np.minimum(lanes.start_speed, lanes.speed)
+        # At rest on the magnetic spring under gravity and process force: no swing before the move.
+        inverse = np.linalg.pinv(np.moveaxis(lanes.coupling, -1, 0))
+        pull = np.einsum("nad,an->dn", inverse, lanes.force)
+        torque = pull * lanes.radius / (lanes.count * lanes.efficiency)
+        full = lanes.torque_constant * lanes.current_peak
+        lag = np.arcsin(np.clip(torque / np.maximum(full, 1e-12), -0.99, 0.99))
+        self.angle = lanes.phase - lag
+        slack = -lag / lanes.rotor_teeth * lanes.radius - pull / lanes.stiffness
+        self.position[:] = np.einsum("nad,dn->an", inverse, slack)
+        self.current[0] = -lanes.current_peak * np.cos(lanes.phase)
+        self.current[1] = lanes.current_peak * np.sin(lanes.phase)
+        self.origin = lanes.phase.copy()
+        self.last_good_speed = self.reference_speed.copy()
+        self.last_good_time = np.zeros(n)
+        self.worst_lag = np.abs(lag).max(axis=0)
+
+    def keep(self, rows: Bools) -> None:
+        for name, value in self.__dict__.items():
+            setattr(self, name, np.ascontiguousarray(value[..., rows]))
+
+
+def top_speed(lanes: Lanes) -> Array:
+    """Speed that each move reaches [m/s]: the one asked for, or what its travel allows."""
+    return np.minimum(lanes.speed, np.sqrt(lanes.acceleration * lanes.travel + lanes.start_speed**2))
+
+
+def move_time(lanes: Lanes) -> Array:
+    """Duration of each move [s]; of a ramp the time to its speed."""
+    top = top_speed(lanes)
+    rising = (top - lanes.start_speed) / lanes.acceleration
+    level = np.where(np.isinf(lanes.travel), 0.0, lanes.travel)
+    # Travel and the two ramps' share of it, at the top speed.
+    whole = (level + rising * (top - lanes.start_speed)) / np.maximum(top, 1e-12)
+    return np.where(np.isinf(lanes.travel), rising, whole)
+
+
+def step_for(lanes: Lanes, fastest: Array, phase_step: float, longest: float) -> Array:
+    """Time step of each lane [s] while its speed stays below `fastest`."""
+    electrical = np.max(np.abs(lanes.rotor_teeth * lanes.drive_rate() / lanes.radius), axis=0) * fastest
+    return np.clip(phase_step / np.maximum(electrical, 1e-9), SHORTEST_STEP, longest)
+
+
+def simulate(
+    lanes: Lanes,
+    *,
+    stop_at_loss: bool = True,
+    phase_step: float = PHASE_STEP,
+    longest_step: float = LONGEST_STEP,
+    record: Callable[[Array, Array, _State, Array], None] | None = None,
+    progress: Callable[[float], None] | None = None,
+) -> Fate:
+    """Simulate all lanes to their end.
+
+    Parameters
+    ----------
+    lanes : Lanes
+        n lanes.
+    stop_at_loss : bool
+        Whether a lane ends when it has lost a cycle (the fate is known then) or runs to the end of its move.
+    phase_step, longest_step : float
+        Bounds on the step, as electrical angle [rad] and time [s].
+    record : callable, optional
+        Called every few steps with reference angle, torque, state and reference speed, for one lane.
+    progress : callable, optional
+        Called now and then with the share of lanes that are done.
+
+    Returns
+    -------
+    Fate
+        The same for a lane whichever others are simulated with it.
+    """
+    n = lanes.size
+    fate = Fate(
+        np.zeros(n, bool), np.full(n, -1), np.full(n, np.nan), np.full(n, np.nan), np.zeros(n), np.zeros(n)
+    )
+    state = _State(lanes)
+    where = np.arange(n)
+    lost = np.zeros(n, bool)
+    first = np.full(n, -1)
+    while where.size:
+        ramp = np.isinf(lanes.travel)
+        top = top_speed(lanes)
+        end = move_time(lanes)
+        finish = end + np.where(ramp, 0.0, SETTLE_TIME)
+        ahead = np.minimum(top, state.reference_speed + lanes.acceleration * BLOCK * longest_step)
+        dt = step_for(lanes, ahead, phase_step, longest_step)
+        lag = _block(lanes, state, dt, top, np.where(ramp, np.inf, end), lost, first, record)
+        done = state.time >= finish
+        if stop_at_loss:
+            done |= lost
+        if progress is not None:
+            progress(1.0 - where.size / n)
+        if done.mean() > 0.08 or done.all():
+            _settle(fate, where[done], lost[done], first[done], lag[:, done], state, done)
+            keep = ~done
+            where, lost, first = where[keep], lost[keep], first[keep]
+            lanes = lanes.take(keep)
+            state.keep(keep)
+    return fate
+
+
+def _settle(
+    fate: Fate,
+    where: NDArray[np.intp],
+    lost: Bools,
+    first: NDArray[np.intp],
+    lag: Array,
+    state: _State,
+    done: Bools,
+) -> None:
+    """Write the fate of lanes that are leaving."""
+    fate.lost[where] = lost
+    fate.drive[where] = np.where(lost, first, -1)
+    fate.time[where] = np.where(lost, state.last_good_time[done], np.nan)
+    fate.speed[where] = np.where(lost, state.last_good_speed[done], np.nan)
+    mover = np.where(lost, np.maximum(first, 0), 0)
+    cycles = np.round(np.take_along_axis(lag, mover[None], axis=0)[0] / (2.0 * math.pi))
+    fate.cycles[where] = np.where(lost, cycles, 0.0)
+    fate.worst_lag[where] = state.worst_lag[done]
+
+
+def _block(
+    lanes: Lanes,
+    state: _State,
+    dt: Array,
+    top: Array,
+    end: Array,
+    lost: Bools,
+    first: NDArray[np.intp],
+    record: Callable[[Array, Array, _State, Array], None] | None,
+) -> Array:
+    """Advance all lanes by one block of steps; returns the lag, shape (D, n)."""
+    drives, axes, n = lanes.coupling.shape
+    # Coefficients of this block's step.
+    decay = np.exp(-lanes.resistance * dt / lanes.inductance)
+    rated = np.maximum(lanes.resistance, 1e-9)
+    gain = -np.expm1(-rated * dt / lanes.inductance) / rated
+    reach = gain * lanes.voltage
+    emf_gain = gain * lanes.torque_constant
+    half_torque = 0.5 * lanes.torque_constant
+    per_inertia = dt / lanes.inertia
+    iron = lanes.hysteresis * per_inertia
+    eddy = lanes.eddy * per_inertia
+    detent = 4.0 * lanes.detent
+    teeth_dt = lanes.rotor_teeth * dt
+    turn = lanes.radius / lanes.rotor_teeth
+    pull_ratio = lanes.radius / lanes.count
+    lossless = bool(np.all(lanes.efficiency == 1.0))
+    per_mass = dt / lanes.mass
+    rub = lanes.friction * per_mass
+    viscous = lanes.viscous * per_mass
+    push = lanes.force * per_mass
+    rate = lanes.rotor_teeth / lanes.radius * lanes.drive_rate()
+    simple = drives == 1 and axes == 1
+    coupling = lanes.coupling
+    unit_coupling = simple and bool(np.all(coupling == 1.0))
+    slow = lanes.slow_decay if bool(lanes.slow_decay.any()) else None
+    moving_force = bool(np.any(lanes.force != 0.0))
+    acceleration = lanes.acceleration
+    half_dt = 0.5 * dt
+
+    current, shaft, angle = state.current, state.shaft, state.angle
+    position, velocity = state.position, state.velocity
+    time, reference, speed = state.time, state.reference, state.reference_speed
+    origin = state.origin
+    pole = np.empty((2, drives, n))
+    target = np.empty((2, drives, n))
+    emf = np.empty((2, drives, n))
+    work = np.empty((drives, n))
+    torque = np.empty((drives, n))
+    force = np.empty((drives, n))
+    axis = np.empty((axes, n))
+    ahead = np.empty((drives, n))
+    one = np.empty(n)
+    two = np.empty(n)
+    low_reach = -reach
+    low_iron, low_rub = -iron, -rub
+    lag = np.empty((drives, n))
+
+    for step in range(BLOCK):
+        # Reference at the end of the step: speed is the lowest of ramp up, cruise and ramp down.
+        time += dt
+        np.multiply(acceleration, time, out=one)
+        one += lanes.start_speed
+        np.minimum(one, top, out=one)
+        np.subtract(end, time, out=two)
+        two *= acceleration
+        two += lanes.start_speed
+        np.minimum(one, two, out=one)
+        np.maximum(one, 0.0, out=one)
+        speed += one
+        speed *= half_dt
+        reference += speed
+        speed[:] = one
+        np.multiply(rate, reference, out=ahead)
+        ahead += origin
+        np.cos(ahead, out=target[0])
+        np.negative(target[0], out=target[0])
+        np.sin(ahead, out=target[1])
+        target *= lanes.current_peak
+        # Phase currents: free response, then as much of the missing part as the bus can force.
+        np.sin(angle, out=pole[0])
+        np.cos(angle, out=pole[1])
+        np.multiply(emf_gain, shaft, out=work)
+        np.multiply(pole, work, out=emf)
+        mean = current * 1.0
+        current *= decay
+        current -= emf
+        if slow is None:
+            target -= current
+            np.minimum(target, reach, out=target)
+            np.maximum(target, low_reach, out=target)
+        else:
+            sign = np.sign(target)
+            target -= current
+            upper = np.where(slow & (sign < 0.0), 0.0, reach)
+            lower = np.where(slow & (sign > 0.0), 0.0, low_reach)
+            np.minimum(target, upper, out=target)
+            np.maximum(target, lower, out=target)
+        current += target
+        mean += current
+        # Torque at the middle of the step.
+        mean *= pole
+        np.add(mean[0], mean[1], out=torque)
+        torque *= half_torque
+        if record is not None and step % CHECK_EVERY == 0:
+            record(ahead, torque, state, dt)
+        np.multiply(pole[0], pole[0], out=work)
+        work *= 2.0
+        np.subtract(1.0, work, out=work)
+        work *= pole[0]
+        work *= pole[1]
+        work *= detent
+        torque -= work
+        # Force of the springs between drives and load.
+        np.multiply(turn, angle - origin, out=force)
+        np.multiply(lanes.radius, shaft, out=work)
+        if unit_coupling:
+            force -= position
+            work -= velocity
+        else:
+            for d in range(drives):
+                for a in range(axes):
+                    np.multiply(coupling[d, a], position[a], out=one)
+                    force[d] -= one
+                    np.multiply(coupling[d, a], velocity[a], out=one)
+                    work[d] -= one
+        force *= lanes.stiffness
+        work *= lanes.damping
+        force += work
+        np.multiply(force, pull_ratio, out=work)
+        if not lossless:
+            driving = (work * shaft) >= 0.0
+            work *= np.where(driving, 1.0 / lanes.efficiency, lanes.efficiency)
+        torque -= work
+        # Rotors.
+        torque *= per_inertia
+        np.multiply(eddy, shaft, out=work)
+        torque -= work
+        shaft += torque
+        np.minimum(shaft, iron, out=work)
+        np.maximum(work, low_iron, out=work)
+        shaft -= work
+        np.multiply(teeth_dt, shaft, out=work)
+        angle += work
+        # Load.
+        if unit_coupling:
+            np.multiply(force, per_mass, out=axis)
+        else:
+            for a in range(axes):
+                axis[a] = 0.0
+                for d in range(drives):
+                    np.multiply(coupling[d, a], force[d], out=one)
+                    axis[a] += one
+            axis *= per_mass
+        if moving_force:
+            axis -= push
+        velocity += axis
+        np.multiply(viscous, velocity, out=axis)
+        velocity -= axis
+        np.minimum(velocity, rub, out=axis)
+        np.maximum(axis, low_rub, out=axis)
+        velocity -= axis
+        np.multiply(velocity, dt, out=axis)
+        position += axis
+        if step % CHECK_EVERY == CHECK_EVERY - 1:
+            np.subtract(ahead, angle, out=lag)
+            np.abs(lag, out=work)
+            worst = work[0] if drives == 1 else work.max(axis=0)
+            good = worst < UNSTABLE_LAG
+            good &= ~lost
+            np.copyto(state.last_good_speed, speed, where=good)
+            np.copyto(state.last_good_time, time, where=good)
+            np.copyto(state.worst_lag, np.maximum(state.worst_lag, worst), where=~lost)
+            gone = (worst > 2.0 * math.pi) & ~lost
+            if gone.any():
+                lost |= gone
+                first[gone] = work[:, gone].argmax(axis=0)
+    return lag
