@@ -5,7 +5,9 @@ from __future__ import annotations
 import json
 import os
 import sys
-from collections.abc import Callable
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, NoReturn
 
@@ -102,6 +104,23 @@ def _metre(value: float | None) -> float | None:
     return None if value is None else from_mm(value)
 
 
+@contextmanager
+def _progress() -> Iterator[Callable[[float], None]]:
+    """Share done, on standard error, on a terminal, once a run has taken a second."""
+    start = time.monotonic()
+    shown = False
+
+    def report(share: float) -> None:
+        nonlocal shown
+        if sys.stderr.isatty() and time.monotonic() - start > 1.0:
+            shown = True
+            print(f"\rsimulating moves: {share:4.0%}", end="", file=sys.stderr, flush=True)
+
+    yield report
+    if shown:
+        print("\r" + " " * 30 + "\r", end="", file=sys.stderr, flush=True)
+
+
 def _answers(function: Callable[..., None]) -> Callable[..., None]:
     """Bad input ends with one message and exit code 2."""
     import functools
@@ -182,31 +201,87 @@ def predict(
     direction: DirectionOption = None,
     acceleration: AccelerationOption = None,
     travel: TravelOption = None,
+    speed: Annotated[
+        float | None, typer.Option(help="Also the chance of losing steps at this speed, in mm/s.", show_default=False)
+    ] = None,
     quick: Quick = False,
     as_json: AsJson = False,
 ) -> None:
     """The speed at which steps will be lost, by direction and acceleration, with a band.
 
-    Without options: the directions that tell the motors apart, and eight accelerations up to nearly the most the
-    drive can give. "steady" is where demand passes the motor's torque, "shock" what an abrupt start allows, "travel
-    allows" the highest speed the move is long enough for.
+    Moves are simulated for machines drawn within the tolerances; the speed given is their median, the band holds 80 %
+    of them. Without options: the directions that tell the motors apart, and eight accelerations up to nearly the most
+    the drive can give. For the machine as described, "steady" is where demand passes the motor's torque, "shock" what
+    an abrupt start without damping allows, "travel allows" the highest speed the move is long enough for.
     """
     from .answers.predict import predict as answer
     from .show import json as show_json
     from .show import tables, words
 
     described = _open(machine)
-    result = answer(
-        described,
-        _directions(described, direction),
-        _metres(acceleration),
-        travel=_metre(travel),
-        quick=quick,
-    )
+    at = _metre(speed)
+    if at is not None and not 0.0 < at <= 100.0:
+        raise InputError(f"--speed {speed:g}: allowed: above 0 and up to 100,000 mm/s")
+    with _progress() as progress:
+        result = answer(
+            described,
+            _directions(described, direction),
+            _metres(acceleration),
+            travel=_metre(travel),
+            quick=quick,
+            progress=progress,
+        )
     if as_json:
-        _say_json(show_json.prediction_dict(result))
+        _say_json(show_json.prediction_dict(result, at))
+        return
+    notes = (words.prediction_notes(result), words.assumed_words(described))
+    if at is None:
+        _say(words.prediction_words(result), tables.prediction_table(result), *notes)
     else:
-        _say(words.prediction_words(result), tables.prediction_table(result), words.assumed_words(described))
+        _say(words.chance_words(result, at), tables.chance_table(result, at), *notes)
+
+
+@app.command()
+@_answers
+def motion(
+    machine: MachinePath,
+    direction: Annotated[str, typer.Option(help="Axis name, minus and an axis name, or an angle in degrees.")],
+    acceleration: Annotated[float, typer.Option(help="In mm/s2.", metavar="MM/S2")],
+    speed: Annotated[float, typer.Option(help="Commanded speed in mm/s.", metavar="MM/S")],
+    travel: TravelOption = None,
+    start_speed: Annotated[
+        float, typer.Option("--start-speed", help="Abrupt step of speed at the start, in mm/s.", metavar="MM/S")
+    ] = 0.0,
+    csv: Annotated[Path | None, typer.Option(help="Write the time series to this file.", show_default=False)] = None,
+    as_json: AsJson = False,
+) -> None:
+    """One move seen from inside: does every motor keep its steps, and how far does its rotor lag.
+
+    The lag is the angle between where the driver points the field and where the rotor is, in radians of the
+    electrical cycle (four full steps). Beyond about 2.6 a rotor does not come back. Values are those of the machine
+    as described, without tolerances.
+    """
+    from .answers.motion import simulate_move
+    from .files.fields import from_mm, write_text
+    from .show import json as show_json
+    from .show import tables, words
+    from .show.series import motion_csv
+
+    described = _open(machine)
+    result = simulate_move(
+        described,
+        described.direction(direction),
+        from_mm(acceleration),
+        from_mm(speed),
+        travel=_metre(travel),
+        start_speed=from_mm(start_speed),
+    )
+    if csv is not None:
+        write_text(csv, motion_csv(result))
+    if as_json:
+        _say_json(show_json.motion_dict(result))
+    else:
+        _say(words.motion_words(result), tables.motion_table(result), words.assumed_words(described))
 
 
 @app.command()
@@ -244,15 +319,17 @@ def compare(
         raise InputError("nothing to compare: state the change with --set, for example --set supply.voltage_v=48")
     file = open_machine(machine)
     before, after = file.machine(), file.changed(settings).machine()
-    result = answer(
-        before,
-        after,
-        _directions(before, direction),
-        _metres(acceleration),
-        speed=_metre(speed),
-        travel=_metre(travel),
-        quick=quick,
-    )
+    with _progress() as progress:
+        result = answer(
+            before,
+            after,
+            _directions(before, direction),
+            _metres(acceleration),
+            speed=_metre(speed),
+            travel=_metre(travel),
+            quick=quick,
+            progress=progress,
+        )
     if as_json:
         _say_json(show_json.comparison_dict(result))
         return
@@ -321,7 +398,8 @@ def diagnose(
         rate = _metre(acceleration)
         assert rate is not None
         rows = quick_rows(direction, rate, _metre(passed), _metre(skipped))
-    result = answer(described, rows, quick=quick)
+    with _progress() as progress:
+        result = answer(described, rows, quick=quick, progress=progress)
     if as_json:
         _say_json(show_json.diagnosis_dict(result))
     else:

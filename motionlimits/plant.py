@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 from types import MappingProxyType
 
 import numpy as np
+from numpy.typing import NDArray
 
 from .machine import TOLERANCES, Array, Axis, Drive, Machine
 from .physics.pullout import magnet_factor, winding_resistance
@@ -90,7 +91,7 @@ class Plant:
         """Rotor and all that turns with it [kg.m2], shape (n, D)."""
         return self.rotor_inertia + self.transmission_inertia
 
-    def take(self, rows: Array | slice) -> Plant:
+    def take(self, rows: NDArray[np.intp] | slice) -> Plant:
         """The same machine with some of the samples."""
         return replace(self, **{name: getattr(self, name)[rows] for name in _SAMPLED})
 

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 
 from ..errors import InputError
 from ..machine import Direction, Machine
 from .power import Power, power
 from .predict import Limit, Prediction, predict, usual_accelerations
+
+COMPARE_SAMPLES = 24
+COMPARE_ACCELERATIONS = 6
 
 
 @dataclass(frozen=True)
@@ -59,7 +62,9 @@ def compare(
     speed: float | None = None,
     travel: float | None = None,
     quick: bool = False,
+    samples: int = COMPARE_SAMPLES,
     seed: int = 0,
+    progress: Callable[[float], None] | None = None,
 ) -> Comparison:
     """Compare two machines on the same moves.
 
@@ -67,8 +72,9 @@ def compare(
     ----------
     before, after : Machine
         With the same axes.
-    directions, accelerations, travel, quick, seed
-        As in `predict`; accelerations by default those that suit `before`.
+    directions, accelerations, travel, quick, samples, seed, progress
+        As in `predict`; directions and accelerations by default fewer, those that suit `before`. The same seed draws
+        both machines' tolerances, so that they are compared sample by sample.
     speed : float, optional
         At which the power is stated [m/s]; by default half the slowest skip speed of the first direction.
 
@@ -81,10 +87,21 @@ def compare(
         raise InputError("the two machines have different axes; compare machines with the same axes")
     if speed is not None and not (math.isfinite(speed) and 0.0 < speed < 1e3):
         raise InputError(f"speed {speed * 1e3:g} mm/s: allowed: from 0 to 1,000,000 mm/s")
-    directions = tuple(directions) if directions else before.usual_directions()
-    chosen = tuple(accelerations) if accelerations else usual_accelerations(before, directions)
+    directions = tuple(directions) if directions else _telling_directions(before, after)
+    chosen = tuple(accelerations) if accelerations else usual_accelerations(before, directions, COMPARE_ACCELERATIONS)
+    report = progress or (lambda share: None)
     first, second = (
-        predict(machine, directions, chosen, travel=travel, quick=quick, seed=seed) for machine in (before, after)
+        predict(
+            machine,
+            directions,
+            chosen,
+            travel=travel,
+            quick=quick,
+            samples=samples,
+            seed=seed,
+            progress=lambda share, part=part: report(0.5 * (part + share)),  # type: ignore[misc]
+        )
+        for part, machine in enumerate((before, after))
     )
     changes = tuple(
         Change(a.direction, a.acceleration, a.skip, b.skip, _ratio(a, b), _why(a, b))
@@ -92,6 +109,16 @@ def compare(
     )
     powers = _powers(first, second, directions[0], speed)
     return Comparison(first, second, changes, *powers, tuple(_warnings(before, after, powers[1])))
+
+
+def _telling_directions(before: Machine, after: Machine) -> tuple[Direction, ...]:
+    """The usual directions, less the second diagonal where the two motors are alike: it would say the same again."""
+    alike = all(
+        replace(machine.drive("a"), name="b") == machine.drive("b")
+        for machine in (before, after)
+        if machine.layout == "crossed-belt"
+    )
+    return tuple(d for d in before.usual_directions() if not (alike and d.label == "135"))
 
 
 def _powers(before: Prediction, after: Prediction, direction: Direction, speed: float | None) -> tuple[Power, Power]:

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from ..errors import InputError
 from ..machine import Machine
 from ..sweep import SweepRow
-from .predict import Limit, Prediction, predict
+from .predict import Limit, Prediction, predict_moves
 
 VERDICTS = ("within", "below", "above", "untested")
 
@@ -72,14 +72,21 @@ def quick_rows(
     return tuple(SweepRow(direction, acceleration, v, None, 1, bad) for v, bad in rows if v is not None)
 
 
-def diagnose(machine: Machine, rows: Sequence[SweepRow], *, quick: bool = False, seed: int = 0) -> Diagnosis:
+def diagnose(
+    machine: Machine,
+    rows: Sequence[SweepRow],
+    *,
+    quick: bool = False,
+    seed: int = 0,
+    progress: Callable[[float], None] | None = None,
+) -> Diagnosis:
     """Compare measured brackets with predicted bands.
 
     Parameters
     ----------
     machine : Machine
     rows : sequence of SweepRow
-    quick, seed
+    quick, seed, progress
         As in `predict`.
 
     Returns
@@ -96,25 +103,13 @@ def diagnose(machine: Machine, rows: Sequence[SweepRow], *, quick: bool = False,
     groups: dict[tuple[str, float], list[SweepRow]] = {}
     for row in rows:
         groups.setdefault((row.direction, row.acceleration), []).append(row)
-    limits = _limits(machine, groups, quick, seed)
+    labels = dict.fromkeys(label for label, _ in groups)
+    wanted = [(machine.direction(label), [a for name, a in groups if name == label], None) for label in labels]
+    prediction = predict_moves(machine, wanted, quick=quick, seed=seed, progress=progress)
+    limits = {(limit.direction, limit.acceleration): limit for limit in prediction.limits}
     warnings: list[str] = []
     agreement = tuple(_agree(machine, key, group, limits[key], warnings) for key, group in groups.items())
-    prediction = Prediction(machine, tuple(limits.values()), "static", 0)
     return Diagnosis(machine, prediction, agreement, tuple(warnings))
-
-
-def _limits(
-    machine: Machine, groups: dict[tuple[str, float], list[SweepRow]], quick: bool, seed: int
-) -> dict[tuple[str, float], Limit]:
-    """Predicted limits for each direction and acceleration of the sweep, over the longest travel it used."""
-    found: dict[tuple[str, float], Limit] = {}
-    for label in dict.fromkeys(direction for direction, _ in groups):
-        direction = machine.direction(label)
-        accelerations = [a for name, a in groups if name == label]
-        prediction = predict(machine, [direction], accelerations, quick=quick, seed=seed)
-        for limit in prediction.limits:
-            found[label, limit.acceleration] = limit
-    return found
 
 
 def _agree(

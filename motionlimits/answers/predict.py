@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from ..errors import InputError
 from ..machine import Array, Direction, Machine
-from ..physics.limits import pull_in_acceleration, static_limits
+from ..physics.limits import StaticLimits, pull_in_acceleration, static_limits, swung_inertia
+from ..physics.skip import Moves, Skips, skip_speeds
+from ..physics.swing import natural_frequency
 from ..plant import Plant, nominal_plant, sample_plant
+from ..workers import simulator
 
-STATIC_SAMPLES = 100
+SAMPLES = 48
 BAND = (10.0, 90.0)  # per cent
 LIMITED_BY = ("current", "voltage", "shock", "instability", "travel")
 
@@ -22,8 +25,10 @@ LIMITED_BY = ("current", "voltage", "shock", "instability", "travel")
 class Limit:
     """What limits moves in one direction at one acceleration. Speeds [m/s], travel [m], acceleration [m/s2].
 
-    `skip`, `low` and `high` are None where nothing skips up to `reachable`; `simulated` is the place of the
-    time-domain result and None where only the static limits were worked out.
+    `skip` is the median, `low` and `high` the 10 and 90 % points of the speed at which steps are first lost; None where
+    nothing is lost up to `reachable`. `steady` and `shock` are the static limits of the nominal machine, `simulated`
+    the skip speed of the nominal machine in the time-domain model (None also where it was not run). `spread` holds the
+    skip speed of every sample, infinite where none, in the order of the samples.
     """
 
     direction: str
@@ -37,16 +42,55 @@ class Limit:
     high: float | None
     limited_by: str
     simulated: float | None = None
+    spread: tuple[float, ...] = ()
+
+    def chance(self, speed: float) -> float:
+        """Chance that a move to a speed [m/s] loses steps; a speed out of reach counts as the one reached."""
+        if not self.spread:
+            return float(self.skip is not None and speed >= self.skip)
+        lost = sum(value <= min(speed, self.reachable) for value in self.spread)
+        return (lost + 0.5) / (len(self.spread) + 1.0)
+
+
+@dataclass(frozen=True)
+class Window:
+    """A range of constant speeds in which oscillation grows until steps are lost: `low` to `high` [m/s]."""
+
+    direction: str
+    low: float
+    high: float
+    chance: float
+
+
+@dataclass(frozen=True)
+class Resonance:
+    """Low-speed resonance of one direction: natural frequency [Hz], and the speed [m/s] at which full steps meet it."""
+
+    direction: str
+    frequency: float
+    speed: float
+
+
+@dataclass(frozen=True)
+class Contribution:
+    """Share of the variance of the (log) skip speed that one uncertain input explains."""
+
+    what: str
+    share: float
+    assumed: bool
 
 
 @dataclass(frozen=True)
 class Prediction:
-    """Limits of a machine over directions and accelerations."""
+    """Limits of a machine over directions and accelerations; `method` is "simulated" or "static"."""
 
     machine: Machine
     limits: tuple[Limit, ...]
     method: str
     samples: int
+    windows: tuple[Window, ...] = ()
+    resonances: tuple[Resonance, ...] = ()
+    contributions: tuple[Contribution, ...] = ()
 
     def at(self, direction: str, acceleration: float) -> Limit:
         """The limit of one direction and acceleration."""
@@ -94,7 +138,9 @@ def predict(
     *,
     travel: float | None = None,
     quick: bool = False,
+    samples: int = SAMPLES,
     seed: int = 0,
+    progress: Callable[[float], None] | None = None,
 ) -> Prediction:
     """Predict skip speeds.
 
@@ -108,9 +154,13 @@ def predict(
     travel : float, optional
         Length of the moves [m]; by default the machine's.
     quick : bool
-        Nominal values only, no band.
+        Static and shock limits of the nominal machine only, no simulation, no band.
+    samples : int
+        Machines drawn within tolerance (JCGM 101), the nominal one among them.
     seed : int
-        Of the tolerance samples.
+        Of the draws.
+    progress : callable, optional
+        Called with the share done.
 
     Returns
     -------
@@ -123,46 +173,205 @@ def predict(
     """
     directions = tuple(directions) if directions else machine.usual_directions()
     chosen = check_accelerations(accelerations) if accelerations else usual_accelerations(machine, directions)
-    plant = nominal_plant(machine) if quick else sample_plant(machine, STATIC_SAMPLES, seed)
+    return predict_moves(
+        machine,
+        [(direction, chosen, travel) for direction in directions],
+        quick=quick,
+        samples=samples,
+        seed=seed,
+        progress=progress,
+    )
+
+
+def predict_moves(
+    machine: Machine,
+    wanted: Sequence[tuple[Direction, Sequence[float], float | None]],
+    *,
+    quick: bool = False,
+    samples: int = SAMPLES,
+    seed: int = 0,
+    progress: Callable[[float], None] | None = None,
+) -> Prediction:
+    """Predict skip speeds of moves listed as direction, accelerations [m/s2] and travel [m] (None: the machine's).
+
+    Other parameters as in `predict`.
+    """
+    nominal = nominal_plant(machine)
+    moves = []
+    for direction, accelerations, travel in wanted:
+        chosen = np.array(check_accelerations(accelerations))
+        moves.append(Moves(direction.vector, chosen, np.full(chosen.size, travel_of(machine, direction, travel))))
+    static = [static_limits(nominal, m.unit, m.acceleration, float(m.top.max())) for m in moves]
+    found: list[Skips | None] = [None] * len(moves)
+    plant = nominal
+    if not quick:
+        plant = sample_plant(machine, samples, seed)
+        with simulator() as simulate:
+            found = list(skip_speeds(plant, moves, simulate, seed=seed, progress=progress))
     limits: list[Limit] = []
-    for direction in directions:
-        limits += _direction_limits(machine, plant, direction, np.array(chosen), travel)
-    return Prediction(machine, tuple(limits), "static", plant.samples)
+    windows: list[Window] = []
+    for (direction, _, _), m, s, f in zip(wanted, moves, static, found, strict=True):
+        limits += _direction_limits(direction, m, s, f)
+        if f is not None:
+            windows += _windows(direction, f)
+    return Prediction(
+        machine,
+        tuple(limits),
+        "static" if quick else "simulated",
+        plant.samples,
+        tuple(windows),
+        tuple(resonance(nominal, direction) for direction, _, _ in wanted),
+        () if quick else contributions(machine, plant, limits),
+    )
 
 
-def _direction_limits(
-    machine: Machine, plant: Plant, direction: Direction, accelerations: Array, travel: float | None
-) -> list[Limit]:
-    length = travel_of(machine, direction, travel)
-    reachable = np.sqrt(accelerations * length)
-    static = static_limits(plant, direction.vector, accelerations, float(reachable.max()))
-    skip = static.skip
-    found = []
-    for k, acceleration in enumerate(accelerations):
-        top = float(reachable[k])
+def _direction_limits(direction: Direction, moves: Moves, static: StaticLimits, found: Skips | None) -> list[Limit]:
+    limits = []
+    for k, acceleration in enumerate(moves.acceleration):
+        top = float(moves.top[k])
 
         def up_to(value: float, top: float = top) -> float | None:
             return float(value) if value <= top else None
 
-        if skip[0, k] != static.steady[0, k]:
-            reason = "shock"
+        common = {
+            "direction": direction.label,
+            "acceleration": float(acceleration),
+            "travel": float(moves.travel[k]),
+            "reachable": top,
+            "steady": up_to(static.steady[0, k]),
+            "shock": up_to(static.shock[0, k]),
+        }
+        by_torque = "current" if static.current_limited[0, k] else "voltage"
+        if found is None:
+            skip = up_to(static.skip[0, k])
+            reason = "shock" if static.skip[0, k] != static.steady[0, k] else by_torque
+            limits.append(
+                Limit(skip=skip, low=None, high=None, limited_by=reason if skip is not None else "travel", **common)  # type: ignore[arg-type]
+            )
+            continue
+        spread = found.skip[k]
+        order = np.argsort(spread, kind="stable")
+        low, middle, high = (order[round(share / 100.0 * (order.size - 1))] for share in (BAND[0], 50.0, BAND[1]))
+        skip = up_to(spread[middle])
+        if skip is None:
+            reason = "travel"
+        elif found.unstable[k, middle]:
+            reason = "instability"
         else:
-            reason = "current" if static.current_limited[0, k] else "voltage"
-        low, high = np.percentile(skip[:, k], BAND, method="nearest")
-        nominal = up_to(skip[0, k])
-        banded = plant.samples > 1
-        found.append(
+            reason = "shock" if found.swing[k, middle] else by_torque
+        limits.append(
             Limit(
-                direction=direction.label,
-                acceleration=float(acceleration),
-                travel=length,
-                reachable=top,
-                steady=up_to(static.steady[0, k]),
-                shock=up_to(static.shock[0, k]),
-                skip=nominal,
-                low=up_to(low) if banded else None,
-                high=up_to(high) if banded else None,
-                limited_by="travel" if nominal is None else reason,
+                skip=skip,
+                low=up_to(spread[low]),
+                high=up_to(spread[high]),
+                limited_by=reason,
+                simulated=up_to(spread[0]),
+                spread=tuple(spread.tolist()),
+                **common,  # type: ignore[arg-type]
             )
         )
-    return found
+    return limits
+
+
+def _windows(direction: Direction, found: Skips, least: float = 0.2) -> list[Window]:
+    """Neighbouring hold speeds that at least a fifth of the samples do not survive, taken together."""
+    chance = found.hold_lost.mean(axis=1)
+    speeds = found.hold_speeds
+    edges = np.concatenate(
+        [
+            [speeds[0] ** 1.5 / speeds[1] ** 0.5],
+            np.sqrt(speeds[1:] * speeds[:-1]),
+            [speeds[-1] ** 1.5 / speeds[-2] ** 0.5],
+        ]
+    )
+    windows: list[Window] = []
+    for i in np.flatnonzero(chance >= least):
+        if windows and windows[-1].high == edges[i]:
+            last = windows.pop()
+            windows.append(Window(direction.label, last.low, float(edges[i + 1]), max(last.chance, float(chance[i]))))
+        else:
+            windows.append(Window(direction.label, float(edges[i]), float(edges[i + 1]), float(chance[i])))
+    return windows
+
+
+def resonance(plant: Plant, direction: Direction) -> Resonance:
+    """Natural frequency of the slowest moving motor with its load, and the speed at which full steps meet it.
+
+    A full step is a quarter of an electrical cycle: the detent torque and a coarse step both push at that rate.
+    """
+    unit = direction.vector
+    rate = plant.kinematic_map @ unit
+    inertia = swung_inertia(plant, unit)[0]
+    peak = (plant.torque_constant * plant.current_peak)[0]
+    moving = np.abs(rate) > 1e-12
+    frequency = natural_frequency(plant.rotor_teeth, peak, np.where(moving, inertia, 1.0)) / (2.0 * math.pi)
+    slowest = int(np.argmin(np.where(moving, frequency, np.inf)))
+    full_step = 2.0 * math.pi * plant.radius[slowest] / (4.0 * plant.rotor_teeth[slowest])
+    hertz = float(frequency[slowest])
+    return Resonance(direction.label, hertz, hertz * float(full_step) / abs(float(rate[slowest])))
+
+
+_INPUT_NAMES = {
+    "torque_constant": "holding torque",
+    "winding_resistance": "winding resistance",
+    "inductance": "inductance",
+    "detent": "detent torque",
+    "hysteresis": "iron losses",
+    "eddy": "iron losses",
+    "rotor_inertia": "rotor inertia",
+    "transmission_inertia": "pulley or screw inertia",
+    "current_peak": "driver current",
+    "bridge_resistance": "bridge resistance",
+    "efficiency": "transmission efficiency",
+    "belt_stiffness": "belt stiffness",
+    "moving_mass": "moving mass",
+    "friction": "friction",
+    "viscous": "viscous drag",
+    "voltage": "supply voltage",
+    "source_resistance": "supply resistance",
+}
+
+
+def contributions(machine: Machine, plant: Plant, limits: Sequence[Limit]) -> tuple[Contribution, ...]:
+    """How much of the spread each uncertain input explains, largest first.
+
+    Squared rank correlation of each input with the skip speed, averaged over the moves whose band has a width, less
+    what chance alone would give; a first-order share of variance, so it leaves out what inputs do together.
+    """
+    n = plant.samples
+    responses = [np.minimum(np.array(limit.spread), 1.2 * limit.reachable) for limit in limits if limit.spread]
+    ranks = [_ranks(r) for r in responses if np.ptp(r) > 0.0]
+    if n < 8 or not ranks:
+        return ()
+    shares: dict[str, float] = {}
+    for name, words in _INPUT_NAMES.items():
+        values = getattr(plant, name).reshape(n, -1)
+        owners = machine.axis_names if name in ("moving_mass", "friction", "viscous") else ()
+        for column in range(values.shape[1]):
+            if np.ptp(values[:, column]) == 0.0 or not np.all(np.isfinite(values[:, column])):
+                continue
+            drawn = _ranks(values[:, column])
+            squared = np.mean([np.corrcoef(drawn, r)[0, 1] ** 2 for r in ranks])
+            # Motors are equal as a rule: what they share is one thing to measure. Axes differ.
+            label = f"{words} of {owners[column]}" if owners else words
+            shares[label] = shares.get(label, 0.0) + max(float(squared) - 1.0 / (n - 1), 0.0)
+    keys = {assumption.key for assumption in machine.assumed}
+    guessed = {
+        "iron losses": "hysteresis_torque_nm",
+        "friction": "friction_n",
+        "viscous drag": "viscous_n_s_per_m",
+        "belt stiffness": "belt_stiffness_n_per_mm",
+        "detent torque": "detent_torque_nm",
+        "bridge resistance": "bridge_resistance_ohm",
+    }
+    found = []
+    for label, share in shares.items():
+        words, _, owner = label.partition(" of ")
+        leaf = guessed.get(words, "-")
+        assumed = any(key.endswith(f".{owner}.{leaf}" if owner else f".{leaf}") for key in keys)
+        found.append(Contribution(label, min(share, 1.0), assumed))
+    return tuple(sorted(found, key=lambda c: -c.share))
+
+
+def _ranks(values: Array) -> Array:
+    return np.argsort(np.argsort(values, kind="stable"), kind="stable").astype(float)

@@ -6,9 +6,12 @@ whatever it does not take is an error that names file, table, key and line.
 
 from __future__ import annotations
 
+import contextlib
 import difflib
 import math
+import os
 import re
+import tempfile
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -192,3 +195,27 @@ class Reader:
 def from_mm(value: float) -> float:
     """Millimetres (per second, per second squared) of the command line to metres."""
     return value / 1e3
+
+
+def write_text(path: Path, text: str) -> None:
+    """Write a file whole or not at all: into a neighbour first, then renamed over the name.
+
+    Raises
+    ------
+    InputError
+        Where it cannot be written.
+    """
+    handle, name = -1, ""
+    try:
+        handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
+        with os.fdopen(handle, "w", encoding="utf-8", newline="") as stream:
+            stream.write(text)
+        mask = os.umask(0)
+        os.umask(mask)
+        os.chmod(name, 0o666 & ~mask)
+        os.replace(name, path)
+    except OSError as problem:
+        if name:
+            with contextlib.suppress(OSError):
+                os.unlink(name)
+        raise InputError(f"{path}: cannot be written: {problem.strerror or problem}") from None

@@ -77,6 +77,7 @@ def move_lanes(
     phase: Array | float = 0.0,
     friction_factor: Array | float = 1.0,
     start_speed: Array | float = 0.0,
+    hold: Array | float = 0.0,
     coupled: bool | None = None,
 ) -> MoveLanes:
     """Lanes for m moves in one direction.
@@ -97,6 +98,8 @@ def move_lanes(
         Of the Coulomb friction in this trial.
     start_speed : float or ndarray, shape (m,)
         Abrupt speed step at the start [m/s].
+    hold : float or ndarray, shape (m,)
+        How long a ramp goes on at its final speed [s].
     coupled : bool, optional
         Force the full or the one-motor model; by default the latter where it says all.
 
@@ -116,6 +119,7 @@ def move_lanes(
         "speed": speed,
         "travel": travel,
         "start_speed": np.broadcast_to(np.asarray(start_speed, dtype=float), count),
+        "hold": np.broadcast_to(np.asarray(hold, dtype=float), count),
     }
     start = np.broadcast_to(np.asarray(phase, dtype=float), count)
     full = not reducible(plant.kinematic_map, unit, plant.moving_mass) if coupled is None else coupled
@@ -196,6 +200,4 @@ def move_lanes(
         )
     from .motion import join
 
-    return MoveLanes(
-        join(parts), np.tile(np.arange(count), moving.size), [np.array([d]) for d in moving]
-    )
+    return MoveLanes(join(parts), np.tile(np.arange(count), moving.size), [np.array([d]) for d in moving])

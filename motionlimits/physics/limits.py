@@ -203,6 +203,50 @@ def _shock_limit(
     )
 
 
+def swung_inertia(plant: Plant, unit: Array) -> Array:
+    """Inertia that each motor swings in a direction, its share of the load included [kg.m2], shape (n, D)."""
+    still = np.zeros((1, 1))
+    per_acceleration = np.abs(
+        move_demand(plant, unit, still, np.ones((1, 1))).torque - move_demand(plant, unit, still, still).torque
+    )[:, 0]
+    rate = np.abs(plant.kinematic_map @ unit) / plant.radius
+    return np.where(rate > 0.0, per_acceleration / np.where(rate > 0.0, rate, 1.0), np.inf)
+
+
+def load_ratio(plant: Plant, unit: Array, accelerations: Array, tops: Array, points: int = 24) -> tuple[Array, Array]:
+    """Demand with losses over pull-out torque, at standstill and at worst on the way to a speed.
+
+    Parameters
+    ----------
+    plant : Plant
+        n samples.
+    unit : ndarray, shape (A,)
+    accelerations, tops : ndarray, shape (k,)
+        [m/s2], and the speed each is looked at up to [m/s].
+    points : int
+        Speeds looked at.
+
+    Returns
+    -------
+    standing, worst : ndarray, shape (n, k)
+    """
+    travel_rate = plant.kinematic_map @ unit
+    shares = np.linspace(0.0, 1.0, points)
+    standing = np.empty((plant.samples, accelerations.size))
+    worst = np.empty_like(standing)
+    for k, (acceleration, top) in enumerate(zip(accelerations, tops, strict=True)):
+        speeds = shares * top
+        shaft = np.abs(travel_rate) / plant.radius * speeds[None, :, None]
+        field = available_under_load(plant, np.broadcast_to(shaft, (plant.samples, points, travel_rate.size))).torque
+        demand = np.abs(move_demand(plant, unit, speeds[None], np.array([[acceleration]])).torque)
+        demand = demand + np.where(
+            travel_rate == 0.0, 0.0, shaft_loss(plant.hysteresis[:, None], plant.eddy[:, None], shaft)
+        )
+        ratio = np.max(demand / np.maximum(field, 1e-9), axis=-1)
+        standing[:, k], worst[:, k] = ratio[:, 0], ratio.max(axis=-1)
+    return standing, worst
+
+
 def pull_in_acceleration(plant: Plant, unit: Array) -> Array:
     """Greatest acceleration that pull-out torque at standstill gives in a direction [m/s2], shape (n,)."""
     still = np.zeros((1, 1))

@@ -28,10 +28,10 @@ from numpy.typing import NDArray
 
 from ..machine import Array
 
-PHASE_STEP = 0.12  # electrical angle of the reference in one step [rad]
+PHASE_STEP = 0.14  # electrical angle of the reference in one step [rad]
 LONGEST_STEP, SHORTEST_STEP = 40e-6, 2e-6  # [s]
 BLOCK = 48  # steps between renewals of the step and the departure of lanes that are done
-CHECK_EVERY = 4  # steps between looks at the lag
+CHECK_EVERY = 6  # steps between looks at the lag
 UNSTABLE_LAG = 2.6  # load angle beyond which a rotor does not come back [rad]
 SETTLE_TIME = 0.02  # looked at after a move has ended [s]
 
@@ -55,8 +55,8 @@ class Lanes:
         `force` is constant (gravity, process) against the positive direction.
     axis_rate : ndarray, shape (A, n)
         Travel of each axis per length of the move.
-    acceleration, speed, travel, start_speed : ndarray, shape (n,)
-        Of the move; `travel` infinite makes a ramp that ends when `speed` is reached.
+    acceleration, speed, travel, start_speed, hold : ndarray, shape (n,)
+        Of the move; `travel` infinite makes a ramp that goes on at `speed` for the time `hold` [s].
     """
 
     torque_constant: Array
@@ -86,6 +86,7 @@ class Lanes:
     speed: Array
     travel: Array
     start_speed: Array
+    hold: Array
 
     @property
     def size(self) -> int:
@@ -150,9 +151,6 @@ class _State:
         self.shaft = np.zeros((drives, n))
         self.position = np.zeros((axes, n))
         self.velocity = np.zeros((axes, n))
-        self.time = np.zeros(n)
-        self.reference = np.zeros(n)
-        self.reference_speed = np.minimum(lanes.start_speed, lanes.speed)
         # At rest on the magnetic spring under gravity and process force: no swing before the move.
         inverse = np.linalg.pinv(np.moveaxis(lanes.coupling, -1, 0))
         pull = np.einsum("nad,an->dn", inverse, lanes.force)
@@ -160,12 +158,12 @@ class _State:
         full = lanes.torque_constant * lanes.current_peak
         lag = np.arcsin(np.clip(torque / np.maximum(full, 1e-12), -0.99, 0.99))
         self.angle = lanes.phase - lag
-        slack = -lag / lanes.rotor_teeth * lanes.radius - pull / lanes.stiffness
+        # Positions are counted from where the electrical angle would be zero.
+        slack = self.angle / lanes.rotor_teeth * lanes.radius - pull / lanes.stiffness
         self.position[:] = np.einsum("nad,dn->an", inverse, slack)
         self.current[0] = -lanes.current_peak * np.cos(lanes.phase)
         self.current[1] = lanes.current_peak * np.sin(lanes.phase)
-        self.origin = lanes.phase.copy()
-        self.last_good_speed = self.reference_speed.copy()
+        self.last_good_speed = lanes.start_speed.copy()
         self.last_good_time = np.zeros(n)
         self.worst_lag = np.abs(lag).max(axis=0)
 
@@ -189,10 +187,7 @@ def move_time(lanes: Lanes) -> Array:
     return np.where(np.isinf(lanes.travel), rising, whole)
 
 
-def step_for(lanes: Lanes, fastest: Array, phase_step: float, longest: float) -> Array:
-    """Time step of each lane [s] while its speed stays below `fastest`."""
-    electrical = np.max(np.abs(lanes.rotor_teeth * lanes.drive_rate() / lanes.radius), axis=0) * fastest
-    return np.clip(phase_step / np.maximum(electrical, 1e-9), SHORTEST_STEP, longest)
+Recorder = Callable[[Array, Array, Array, Array, _State], None]
 
 
 def simulate(
@@ -201,8 +196,7 @@ def simulate(
     stop_at_loss: bool = True,
     phase_step: float = PHASE_STEP,
     longest_step: float = LONGEST_STEP,
-    record: Callable[[Array, Array, _State, Array], None] | None = None,
-    progress: Callable[[float], None] | None = None,
+    record: Recorder | None = None,
 ) -> Fate:
     """Simulate all lanes to their end.
 
@@ -215,9 +209,7 @@ def simulate(
     phase_step, longest_step : float
         Bounds on the step, as electrical angle [rad] and time [s].
     record : callable, optional
-        Called every few steps with reference angle, torque, state and reference speed, for one lane.
-    progress : callable, optional
-        Called now and then with the share of lanes that are done.
+        Called every few steps with time, reference speed, reference angle, torque and state.
 
     Returns
     -------
@@ -225,33 +217,64 @@ def simulate(
         The same for a lane whichever others are simulated with it.
     """
     n = lanes.size
-    fate = Fate(
-        np.zeros(n, bool), np.full(n, -1), np.full(n, np.nan), np.full(n, np.nan), np.zeros(n), np.zeros(n)
-    )
+    fate = Fate(np.zeros(n, bool), np.full(n, -1), np.full(n, np.nan), np.full(n, np.nan), np.zeros(n), np.zeros(n))
     state = _State(lanes)
+    reference = _Reference(lanes)
     where = np.arange(n)
     lost = np.zeros(n, bool)
     first = np.full(n, -1)
     while where.size:
-        ramp = np.isinf(lanes.travel)
-        top = top_speed(lanes)
-        end = move_time(lanes)
-        finish = end + np.where(ramp, 0.0, SETTLE_TIME)
-        ahead = np.minimum(top, state.reference_speed + lanes.acceleration * BLOCK * longest_step)
-        dt = step_for(lanes, ahead, phase_step, longest_step)
-        lag = _block(lanes, state, dt, top, np.where(ramp, np.inf, end), lost, first, record)
-        done = state.time >= finish
+        lag = _block(lanes, state, reference, reference.step(phase_step, longest_step), lost, first, record)
+        done = (reference.time >= reference.finish)[reference.group]
         if stop_at_loss:
             done |= lost
-        if progress is not None:
-            progress(1.0 - where.size / n)
         if done.mean() > 0.08 or done.all():
             _settle(fate, where[done], lost[done], first[done], lag[:, done], state, done)
             keep = ~done
             where, lost, first = where[keep], lost[keep], first[keep]
             lanes = lanes.take(keep)
             state.keep(keep)
+            reference.keep(keep)
     return fate
+
+
+def trace(lane: Lanes, **steps: float) -> tuple[Fate, Trace]:
+    """Simulate one lane to its end, loss or no loss, and record it.
+
+    Parameters
+    ----------
+    lane : Lanes
+        Of size 1.
+    **steps
+        `phase_step`, `longest_step` of `simulate`.
+
+    Raises
+    ------
+    ValueError
+        Where there is more than one lane.
+    """
+    if lane.size != 1:
+        raise ValueError(f"one lane is needed, not {lane.size}")
+    points: list[tuple[Array, ...]] = []
+
+    def record(time: Array, speed: Array, angle: Array, torque: Array, state: _State) -> None:
+        # Positions are counted from electrical zero in the engine, from the start of the move here.
+        points.append(
+            (
+                time[0],
+                speed[0],
+                state.position[:, 0] - home,
+                state.velocity[:, 0].copy(),
+                state.shaft[:, 0].copy(),
+                angle[:, 0] - state.angle[:, 0],
+                torque[:, 0].copy(),
+                np.stack([-state.current[0, :, 0], state.current[1, :, 0]], axis=-1),
+            )
+        )
+
+    home = _State(lane).position[:, 0]
+    fate = simulate(lane, stop_at_loss=False, record=record, **steps)
+    return fate, Trace(*(np.array(column) for column in zip(*points, strict=True)))
 
 
 def _settle(
@@ -274,18 +297,75 @@ def _settle(
     fate.worst_lag[where] = state.worst_lag[done]
 
 
+class _Reference:
+    """Commanded motion of the lanes, worked out once for all lanes that share it.
+
+    Samples of one machine on the same move follow the same reference: its sine and cosine are the dearest part of a
+    step, and are needed once per group of lanes instead of once per lane.
+    """
+
+    def __init__(self, lanes: Lanes) -> None:
+        rate = lanes.rotor_teeth / lanes.radius * lanes.drive_rate()
+        move = [lanes.acceleration, lanes.speed, lanes.travel, lanes.start_speed, lanes.hold]
+        key = np.vstack([*move, rate, lanes.phase])
+        _, first, group = np.unique(key, axis=1, return_index=True, return_inverse=True)
+        self.group = group.reshape(-1)
+        self.lanes = lanes.take(first)
+        self.rate = rate[:, first]
+        self.time = np.zeros(first.size)
+        self.distance = np.zeros(first.size)
+        self.top = top_speed(self.lanes)
+        self.speed = np.minimum(self.lanes.start_speed, self.top)
+        ramp = np.isinf(self.lanes.travel)
+        end = move_time(self.lanes)
+        self.finish = end + np.where(ramp, self.lanes.hold, SETTLE_TIME)
+        self.end = np.where(ramp, np.inf, end)
+
+    def keep(self, rows: Bools) -> None:
+        """Only the groups that some lane still belongs to; `rows` says which lanes stay."""
+        used, group = np.unique(self.group[rows], return_inverse=True)
+        self.group = group.reshape(-1)
+        if used.size == self.time.size:
+            return
+        self.lanes = self.lanes.take(used)
+        for name in ("rate", "time", "distance", "top", "speed", "finish", "end"):
+            setattr(self, name, getattr(self, name)[..., used])
+
+    def step(self, phase_step: float, longest: float) -> Array:
+        """Time step of each group for the next block [s]."""
+        ahead = np.minimum(self.top, self.speed + self.lanes.acceleration * BLOCK * longest)
+        electrical = np.max(np.abs(self.rate), axis=0) * ahead
+        return np.clip(phase_step / np.maximum(electrical, 1e-9), SHORTEST_STEP, longest)
+
+    def block(self, dt: Array) -> tuple[Array, Array]:
+        """Reference angle (BLOCK, D, g) and speed (BLOCK, g) at the end of every step of a block."""
+        time = self.time + dt * np.arange(1, BLOCK + 1)[:, None]
+        start, rate = self.lanes.start_speed, self.lanes.acceleration
+        # The lowest of ramp up, cruise and ramp down.
+        speed = np.minimum(np.minimum(start + rate * time, self.top), start + rate * (self.end - time))
+        np.maximum(speed, 0.0, out=speed)
+        before = np.concatenate([self.speed[None], speed[:-1]])
+        distance = self.distance + np.cumsum(0.5 * dt * (before + speed), axis=0)
+        self.time, self.speed, self.distance = time[-1], speed[-1], distance[-1]
+        return self.rate * distance[:, None] + self.lanes.phase, speed
+
+
 def _block(
     lanes: Lanes,
     state: _State,
-    dt: Array,
-    top: Array,
-    end: Array,
+    reference: _Reference,
+    group_dt: Array,
     lost: Bools,
     first: NDArray[np.intp],
-    record: Callable[[Array, Array, _State, Array], None] | None,
+    record: Recorder | None,
 ) -> Array:
     """Advance all lanes by one block of steps; returns the lag, shape (D, n)."""
     drives, axes, n = lanes.coupling.shape
+    group = reference.group
+    dt = group_dt[group]
+    began = reference.time[group]
+    angles, speeds = reference.block(group_dt)
+    commanded = np.stack([-np.cos(angles), np.sin(angles)], axis=1)
     # Coefficients of this block's step.
     decay = np.exp(-lanes.resistance * dt / lanes.inductance)
     rated = np.maximum(lanes.resistance, 1e-9)
@@ -295,81 +375,53 @@ def _block(
     half_torque = 0.5 * lanes.torque_constant
     per_inertia = dt / lanes.inertia
     iron = lanes.hysteresis * per_inertia
-    eddy = lanes.eddy * per_inertia
+    eddy = 1.0 - lanes.eddy * per_inertia
     detent = 4.0 * lanes.detent
     teeth_dt = lanes.rotor_teeth * dt
-    turn = lanes.radius / lanes.rotor_teeth
+    turn = lanes.radius / lanes.rotor_teeth * lanes.stiffness
+    swing = lanes.radius * lanes.damping
     pull_ratio = lanes.radius / lanes.count
-    lossless = bool(np.all(lanes.efficiency == 1.0))
+    # Losses of a good belt are told apart by direction only where they matter.
+    directed = bool(np.any(lanes.efficiency < 0.9))
+    if not directed:
+        pull_ratio = pull_ratio / lanes.efficiency
     per_mass = dt / lanes.mass
     rub = lanes.friction * per_mass
-    viscous = lanes.viscous * per_mass
+    viscous = 1.0 - lanes.viscous * per_mass
     push = lanes.force * per_mass
-    rate = lanes.rotor_teeth / lanes.radius * lanes.drive_rate()
-    simple = drives == 1 and axes == 1
     coupling = lanes.coupling
-    unit_coupling = simple and bool(np.all(coupling == 1.0))
+    unit_coupling = drives == 1 and axes == 1 and bool(np.all(coupling == 1.0))
     slow = lanes.slow_decay if bool(lanes.slow_decay.any()) else None
     moving_force = bool(np.any(lanes.force != 0.0))
-    acceleration = lanes.acceleration
-    half_dt = 0.5 * dt
 
     current, shaft, angle = state.current, state.shaft, state.angle
     position, velocity = state.position, state.velocity
-    time, reference, speed = state.time, state.reference, state.reference_speed
-    origin = state.origin
-    pole = np.empty((2, drives, n))
-    target = np.empty((2, drives, n))
-    emf = np.empty((2, drives, n))
-    work = np.empty((drives, n))
-    torque = np.empty((drives, n))
-    force = np.empty((drives, n))
+    pole, target, mean, emf = (np.empty((2, drives, n)) for _ in range(4))
+    work, torque, force = (np.empty((drives, n)) for _ in range(3))
     axis = np.empty((axes, n))
-    ahead = np.empty((drives, n))
     one = np.empty(n)
-    two = np.empty(n)
-    low_reach = -reach
-    low_iron, low_rub = -iron, -rub
+    low_reach, low_iron, low_rub = -reach, -iron, -rub
     lag = np.empty((drives, n))
 
     for step in range(BLOCK):
-        # Reference at the end of the step: speed is the lowest of ramp up, cruise and ramp down.
-        time += dt
-        np.multiply(acceleration, time, out=one)
-        one += lanes.start_speed
-        np.minimum(one, top, out=one)
-        np.subtract(end, time, out=two)
-        two *= acceleration
-        two += lanes.start_speed
-        np.minimum(one, two, out=one)
-        np.maximum(one, 0.0, out=one)
-        speed += one
-        speed *= half_dt
-        reference += speed
-        speed[:] = one
-        np.multiply(rate, reference, out=ahead)
-        ahead += origin
-        np.cos(ahead, out=target[0])
-        np.negative(target[0], out=target[0])
-        np.sin(ahead, out=target[1])
+        np.take(commanded[step], group, axis=-1, out=target, mode="clip")
         target *= lanes.current_peak
         # Phase currents: free response, then as much of the missing part as the bus can force.
         np.sin(angle, out=pole[0])
         np.cos(angle, out=pole[1])
         np.multiply(emf_gain, shaft, out=work)
-        np.multiply(pole, work, out=emf)
-        mean = current * 1.0
+        np.copyto(mean, current)
         current *= decay
+        np.multiply(pole, work, out=emf)
         current -= emf
         if slow is None:
             target -= current
             np.minimum(target, reach, out=target)
             np.maximum(target, low_reach, out=target)
         else:
-            sign = np.sign(target)
+            upper = np.where(slow & (target < 0.0), 0.0, reach)
+            lower = np.where(slow & (target > 0.0), 0.0, low_reach)
             target -= current
-            upper = np.where(slow & (sign < 0.0), 0.0, reach)
-            lower = np.where(slow & (sign > 0.0), 0.0, low_reach)
             np.minimum(target, upper, out=target)
             np.maximum(target, lower, out=target)
         current += target
@@ -379,39 +431,37 @@ def _block(
         np.add(mean[0], mean[1], out=torque)
         torque *= half_torque
         if record is not None and step % CHECK_EVERY == 0:
-            record(ahead, torque, state, dt)
+            record(began + (step + 1) * dt, speeds[step][group], angles[step][:, group], torque, state)
         np.multiply(pole[0], pole[0], out=work)
-        work *= 2.0
-        np.subtract(1.0, work, out=work)
+        work *= -2.0
+        work += 1.0
         work *= pole[0]
         work *= pole[1]
         work *= detent
         torque -= work
         # Force of the springs between drives and load.
-        np.multiply(turn, angle - origin, out=force)
-        np.multiply(lanes.radius, shaft, out=work)
+        np.multiply(turn, angle, out=force)
+        np.multiply(swing, shaft, out=work)
+        force += work
         if unit_coupling:
-            force -= position
-            work -= velocity
+            np.multiply(lanes.stiffness, position, out=work)
+            force -= work
+            np.multiply(lanes.damping, velocity, out=work)
+            force -= work
         else:
             for d in range(drives):
                 for a in range(axes):
-                    np.multiply(coupling[d, a], position[a], out=one)
-                    force[d] -= one
-                    np.multiply(coupling[d, a], velocity[a], out=one)
-                    work[d] -= one
-        force *= lanes.stiffness
-        work *= lanes.damping
-        force += work
+                    np.multiply(lanes.stiffness[d], position[a], out=one)
+                    force[d] -= one * coupling[d, a]
+                    np.multiply(lanes.damping[d], velocity[a], out=one)
+                    force[d] -= one * coupling[d, a]
         np.multiply(force, pull_ratio, out=work)
-        if not lossless:
-            driving = (work * shaft) >= 0.0
-            work *= np.where(driving, 1.0 / lanes.efficiency, lanes.efficiency)
+        if directed:
+            work *= np.where(work * shaft >= 0.0, 1.0 / lanes.efficiency, lanes.efficiency)
         torque -= work
         # Rotors.
         torque *= per_inertia
-        np.multiply(eddy, shaft, out=work)
-        torque -= work
+        shaft *= eddy
         shaft += torque
         np.minimum(shaft, iron, out=work)
         np.maximum(work, low_iron, out=work)
@@ -422,30 +472,26 @@ def _block(
         if unit_coupling:
             np.multiply(force, per_mass, out=axis)
         else:
-            for a in range(axes):
-                axis[a] = 0.0
-                for d in range(drives):
-                    np.multiply(coupling[d, a], force[d], out=one)
-                    axis[a] += one
+            axis[:] = np.einsum("dan,dn->an", coupling, force)
             axis *= per_mass
         if moving_force:
             axis -= push
+        velocity *= viscous
         velocity += axis
-        np.multiply(viscous, velocity, out=axis)
-        velocity -= axis
         np.minimum(velocity, rub, out=axis)
         np.maximum(axis, low_rub, out=axis)
         velocity -= axis
         np.multiply(velocity, dt, out=axis)
         position += axis
         if step % CHECK_EVERY == CHECK_EVERY - 1:
-            np.subtract(ahead, angle, out=lag)
+            np.take(angles[step], group, axis=-1, out=lag, mode="clip")
+            lag -= angle
             np.abs(lag, out=work)
             worst = work[0] if drives == 1 else work.max(axis=0)
             good = worst < UNSTABLE_LAG
             good &= ~lost
-            np.copyto(state.last_good_speed, speed, where=good)
-            np.copyto(state.last_good_time, time, where=good)
+            np.copyto(state.last_good_speed, speeds[step][group], where=good)
+            np.copyto(state.last_good_time, began + (step + 1) * dt, where=good)
             np.copyto(state.worst_lag, np.maximum(state.worst_lag, worst), where=~lost)
             gone = (worst > 2.0 * math.pi) & ~lost
             if gone.any():

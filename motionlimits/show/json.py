@@ -7,6 +7,7 @@ from typing import Any
 from ..answers.compare import Comparison
 from ..answers.curve import Curve
 from ..answers.diagnose import Diagnosis
+from ..answers.motion import Motion
 from ..answers.power import Power
 from ..answers.predict import Prediction
 from ..machine import Machine, Motor
@@ -47,11 +48,22 @@ def curve_dict(curve: Curve) -> dict[str, Any]:
     return result
 
 
-def prediction_dict(prediction: Prediction) -> dict[str, Any]:
-    """Limits in mm/s."""
+def prediction_dict(prediction: Prediction, speed: float | None = None) -> dict[str, Any]:
+    """Limits in mm/s; for a speed [m/s], the chance of losing steps at it."""
     return {
         "machine": machine_dict(prediction.machine),
         "method": prediction.method,
+        "samples": prediction.samples,
+        "speed_mm_s": mm(speed),
+        "windows": [
+            {"direction": w.direction, "low_mm_s": mm(w.low), "high_mm_s": mm(w.high), "chance": w.chance}
+            for w in prediction.windows
+        ],
+        "resonances": [
+            {"direction": r.direction, "natural_hz": r.frequency, "speed_mm_s": mm(r.speed)}
+            for r in prediction.resonances
+        ],
+        "contributions": [{"what": c.what, "share": c.share, "assumed": c.assumed} for c in prediction.contributions],
         "limits": [
             {
                 "direction": limit.direction,
@@ -65,6 +77,7 @@ def prediction_dict(prediction: Prediction) -> dict[str, Any]:
                 "low_mm_s": mm(limit.low),
                 "high_mm_s": mm(limit.high),
                 "limited_by": limit.limited_by,
+                "chance": None if speed is None else limit.chance(speed),
             }
             for limit in prediction.limits
         ],
@@ -146,4 +159,22 @@ def motor_dict(motor: Motor) -> dict[str, Any]:
         "torque_constant_nm_per_a": motor.torque_constant,
         "time_constant_ms": motor.inductance / motor.resistance * 1e3,
         "source": motor.source,
+    }
+
+
+def motion_dict(motion: Motion) -> dict[str, Any]:
+    """Fate of one move."""
+    return {
+        "machine": machine_dict(motion.machine),
+        "direction": motion.direction.label,
+        "acceleration_mm_s2": mm(motion.acceleration),
+        "speed_mm_s": mm(motion.speed),
+        "reached_mm_s": mm(motion.reached),
+        "travel_mm": mm(motion.travel),
+        "kept": motion.lost_drive is None,
+        "lost_motor": motion.lost_drive,
+        "lost_time_s": motion.lost_time,
+        "lost_speed_mm_s": mm(motion.lost_speed),
+        "lost_cycles": motion.lost_cycles,
+        "worst_lag_rad": motion.worst_lag,
     }

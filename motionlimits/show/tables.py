@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+import numpy as np
 from tabulate import tabulate
 
 from ..answers.compare import Comparison
 from ..answers.curve import Curve
 from ..answers.diagnose import Diagnosis
+from ..answers.motion import Motion
 from ..answers.predict import Prediction
 from ..machine import Motor
 
@@ -70,6 +72,43 @@ def prediction_table(prediction: Prediction) -> str:
         "travel allows",
     ]
     return _table(rows, headers)
+
+
+def chance_table(prediction: Prediction, speed: float) -> str:
+    """Chance of losing steps at one speed [m/s]."""
+    rows = [
+        [
+            limit.direction,
+            f"{limit.acceleration * 1e3:.0f}",
+            f"{limit.chance(speed):.0%}",
+            _mm(min(speed, limit.reachable)),
+            _mm(limit.skip, "none"),
+            _span(limit.low, limit.high),
+        ]
+        for limit in prediction.limits
+    ]
+    return _table(rows, ["direction", "mm/s2", "chance", "reached mm/s", "skips at mm/s", "10-90 %"])
+
+
+def motion_table(motion: Motion, points: int = 24) -> str:
+    """Speed and lag over the move, each lag as a bar; a full bar is the angle of no return."""
+    trace = motion.trace
+    names = motion.machine.drive_names
+    shown = np.unique(np.linspace(0, trace.time.size - 1, points).astype(int))
+    rows = []
+    for before, i in zip(np.concatenate([[-1], shown[:-1]]), shown, strict=True):
+        # The greatest lag since the line before, so that no swing hides between lines.
+        lags = trace.lag[before + 1 : i + 1]
+        row = [f"{trace.time[i] * 1e3:.0f}", _mm(float(trace.speed_reference[i]))]
+        for d in range(len(names)):
+            worst = float(lags[np.argmax(np.abs(lags[:, d])), d])
+            row += [f"{worst:.2f}" if abs(worst) < 100 else f"{worst:.0f}", "#" * min(round(abs(worst) / 2.6 * 12), 12)]
+        rows.append(row)
+    headers = ["ms", "mm/s"]
+    for name in names:
+        headers += [f"lag {name} rad", ""]
+    align = ["right", "right"] + ["right", "left"] * len(names)
+    return tabulate(rows, headers=headers, tablefmt="simple", disable_numparse=True, colalign=align)
 
 
 def comparison_table(comparison: Comparison) -> str:

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from ..answers.compare import Comparison
 from ..answers.curve import Curve
 from ..answers.diagnose import Agreement, Diagnosis
+from ..answers.motion import Motion
 from ..answers.predict import Limit, Prediction
 from ..machine import Machine
 
@@ -91,6 +92,63 @@ def prediction_words(prediction: Prediction) -> str:
     if best.direction != worst.direction:
         text += f"; direction {best.direction} {_limit_words(best)}"
     return text + "."
+
+
+def chance_words(prediction: Prediction, at: float) -> str:
+    """The chance of losing steps at one speed, the worst move first."""
+    limits = sorted(prediction.limits, key=lambda limit: -limit.chance(at))
+    worst, best = limits[0], limits[-1]
+    text = (
+        f"At {speed(at)} the chance of losing steps is {worst.chance(at):.0%} {_move(worst)}"
+        if len(limits) == 1 or worst.chance(at) == best.chance(at)
+        else f"At {speed(at)} the chance of losing steps is highest {_move(worst)}, {worst.chance(at):.0%}, and lowest "
+        f"{_move(best)}, {best.chance(at):.0%}"
+    )
+    if at > worst.reachable:
+        text += f" (its travel allows only {speed(worst.reachable)})"
+    return text + "."
+
+
+def _move(limit: Limit) -> str:
+    return f"along {limit.direction} at {acceleration(limit.acceleration)}"
+
+
+def prediction_notes(prediction: Prediction) -> str:
+    """Unstable windows, resonance, and what to measure to narrow the bands."""
+    notes = [
+        f"Unstable in {w.chance:.0%} of the machines within tolerance: holding {w.low * 1e3:.0f} to "
+        f"{w.high * 1e3:.0f} mm/s along {w.direction}; faster or slower may work."
+        for w in prediction.windows
+    ]
+    if prediction.resonances:
+        parts = [f"{r.direction} {r.speed * 1e3:.0f} mm/s ({r.frequency:.0f} Hz)" for r in prediction.resonances]
+        notes.append(
+            "Low-speed resonance, rough but seldom losing microstepped motors their steps: " + ", ".join(parts) + "."
+        )
+    if prediction.contributions and prediction.contributions[0].share > 0.05:
+        first = [c for c in prediction.contributions[:3] if c.share > 0.05]
+        parts = [f"{c.what}{' (assumed)' if c.assumed else ''} {c.share:.0%}" for c in first]
+        notes.append("The width of the bands comes most from " + ", ".join(parts) + ": measure those first.")
+    return "\n".join(notes)
+
+
+def motion_words(motion: Motion) -> str:
+    """Kept or lost, and how close it was."""
+    move = f"The move along {motion.direction.label} to {speed(motion.reached)} at {acceleration(motion.acceleration)}"
+    short = ""
+    if motion.reached < 0.999 * motion.speed:
+        short = f" {speed(motion.speed)} is never reached in {motion.travel * 1e3:.0f} mm."
+    if motion.lost_drive is None or motion.lost_speed is None or motion.lost_time is None:
+        return (
+            f"{move} keeps its steps: the rotor lags by at most {motion.worst_lag:.2f} rad of the electrical cycle "
+            f"(it does not come back beyond about 2.6).{short}"
+        )
+    way = "behind" if motion.lost_cycles >= 0 else "ahead"
+    return (
+        f"{move} loses steps: motor {motion.lost_drive} falls out at {speed(motion.lost_speed)}, "
+        f"{motion.lost_time * 1e3:.0f} ms after the start, and ends {abs(motion.lost_cycles)} electrical cycles "
+        f"{way}.{short}"
+    )
 
 
 def _volts(machine: Machine) -> str:

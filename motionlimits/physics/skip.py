@@ -1,0 +1,236 @@
+"""Speeds at which steps are lost, by simulating moves: what a ladder of ever faster moves would find.
+
+For every direction, acceleration and sample of a machine:
+
+1. one long ramp finds the speed at which the rotor falls behind for good;
+2. ramps to a little less than that speed, with a short hold, find losses in the swing when the acceleration ends;
+3. holds at a range of constant speeds find unstable windows below it, where oscillation grows from cycle to cycle.
+
+The third depends on speed and sample but hardly on acceleration, so it is done once per direction.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..machine import Array
+from ..plant import Plant
+from .lanes import MoveLanes, move_lanes
+from .limits import load_ratio
+from .motion import Fate, Lanes, join
+
+HOLD = 0.03  # [s] after a ramp: a few periods of the rotor on its magnetic spring
+CRUISE = 0.15  # [s] longest look at constant speed
+# Speeds looked at below the ramp's loss, each where the one before was lost too, as a share of it.
+LEVELS = (0.90, 0.78, 0.67, 0.57, 0.48, 0.40, 0.33, 0.27)
+WINDOW_SPEEDS = 7
+SLOWEST_WINDOW = 0.3  # of the highest speed looked at
+TRIAL_SCATTER = 0.05  # of friction from trial to trial, one standard deviation, from memory
+
+# A ramp whose demand never passes this share of pull-out torque is not lost: even the swing of an undamped abrupt start
+# needs 0.72 (equal-area criterion). Unstable speeds are looked for separately.
+SAFE_RATIO = 0.45
+# Below this share of the torque at standstill the swing at the end of an acceleration does not decide.
+CALM_RATIO = 0.5
+
+Progress = Callable[[float], None]
+Simulator = Callable[[Lanes], Fate]
+Bools = NDArray[np.bool_]
+Rows = NDArray[np.intp]
+
+
+class Skips(NamedTuple):
+    """Skip speeds of one direction; k accelerations, n samples, w hold speeds.
+
+    ramp : (k, n) where the ramp was lost [m/s], infinite where it was not.
+    skip : (k, n) lowest speed at which a move is lost [m/s], infinite where none up to the top speed is.
+    swing : (k, n) whether that is for the swing when an acceleration begins or ends.
+    unstable : (k, n) whether that is for instability at constant speed.
+    hold_speeds : (w,) [m/s]; hold_lost : (w, n) whether a hold at that speed was lost.
+    """
+
+    ramp: Array
+    skip: Array
+    swing: Bools
+    unstable: Bools
+    hold_speeds: Array
+    hold_lost: Bools
+
+
+class Moves(NamedTuple):
+    """Moves wanted in one direction: `unit` (A,), accelerations (k,) [m/s2], travels (k,) [m]."""
+
+    unit: Array
+    acceleration: Array
+    travel: Array
+
+    @property
+    def top(self) -> Array:
+        """Speed that each travel allows [m/s]."""
+        return np.sqrt(self.acceleration * self.travel)
+
+
+class _Batch:
+    """Moves of several directions, simulated together because the engine likes many lanes."""
+
+    def __init__(self, plant: Plant, seed: int, stage: int) -> None:
+        self.plant = plant
+        self.seed = [seed, stage]
+        self.parts: list[tuple[MoveLanes, int]] = []
+
+    def add(self, unit: Array, acceleration: Array, speed: Array, hold: Array | float, sample: Rows) -> None:
+        """Ramps of one direction, with a hold. Trial scatter and starting phase depend on sample and acceleration, not on others."""
+        n = self.plant.samples
+        rng = np.random.default_rng([*self.seed, len(self.parts)])
+        friction = np.exp(TRIAL_SCATTER * rng.standard_normal(n))
+        friction[0] = 1.0  # sample 0 is the nominal machine
+        phase = rng.uniform(0.0, 2.0 * np.pi)
+        lanes = move_lanes(
+            self.plant,
+            unit,
+            acceleration,
+            speed,
+            np.full(sample.size, np.inf),
+            hold=hold,
+            sample=sample,
+            phase=phase,
+            friction_factor=friction[sample],
+        )
+        self.parts.append((lanes, sample.size))
+
+    def run(self, simulate: Simulator) -> list[Array]:
+        """Simulate; per call of `add`, the speed of loss of each move, infinite where none."""
+        results = [np.full(size, np.inf) for _, size in self.parts]
+        shapes = {part.lanes.coupling.shape[:2] for part, size in self.parts if size}
+        for shape in sorted(shapes):
+            chosen = [i for i, (part, size) in enumerate(self.parts) if size and part.lanes.coupling.shape[:2] == shape]
+            fate = simulate(join([self.parts[i][0].lanes for i in chosen]))
+            start = 0
+            for i in chosen:
+                part = self.parts[i][0]
+                piece = slice(start, start + part.lanes.size)
+                lost = np.where(fate.lost[piece], fate.speed[piece], np.inf)
+                np.minimum.at(results[i], part.move, lost)
+                start += part.lanes.size
+        return results
+
+
+def skip_speeds(
+    plant: Plant,
+    wanted: list[Moves],
+    simulate: Simulator,
+    *,
+    seed: int = 0,
+    progress: Progress | None = None,
+) -> list[Skips]:
+    """Skip speeds for several directions of one sampled machine.
+
+    Parameters
+    ----------
+    plant : Plant
+        n samples.
+    wanted : list of Moves
+        Directions with their accelerations and travels.
+    simulate : callable
+        `motion.simulate`, or something that spreads it over processes.
+    seed : int
+        Of the trial scatter.
+    progress : callable, optional
+        Called with the share done.
+
+    Returns
+    -------
+    list of Skips
+    """
+    report = progress or (lambda share: None)
+    ratios = [load_ratio(plant, moves.unit, moves.acceleration, moves.top) for moves in wanted]
+    report(0.05)
+    ramp = _ramps(plant, wanted, [worst.T > SAFE_RATIO for _, worst in ratios], simulate, seed)
+    report(0.45)
+    factor = _swing_checks(plant, wanted, ramp, [standing.T > CALM_RATIO for standing, _ in ratios], simulate, seed)
+    report(0.65)
+    holds = _hold_checks(plant, wanted, ramp, simulate, seed)
+    report(1.0)
+    results = []
+    for moves, r, f, (standing, _), (speeds, lost) in zip(wanted, ramp, factor, ratios, holds, strict=True):
+        onset = _onset(speeds, lost)[None]
+        finite = np.where(np.isfinite(r), r, 0.0)
+        skip = np.where(np.isfinite(r), finite * f, np.inf)
+        # A window counts where the move gets to it: below the ramp's loss, within the travel.
+        unstable = (onset < skip) & (onset <= moves.top[:, None])
+        swing = ~unstable & ((f < 1.0) | (standing.T > 1.0))
+        results.append(Skips(r, np.where(unstable, onset, skip), swing, unstable, speeds, lost))
+    return results
+
+
+def _ramps(plant: Plant, wanted: list[Moves], doubtful: list[Bools], simulate: Simulator, seed: int) -> list[Array]:
+    """Speed at which one long ramp is lost, (k, n) for each direction."""
+    batch = _Batch(plant, seed, stage=1)
+    rows = [np.nonzero(d) for d in doubtful]
+    for moves, (i, j) in zip(wanted, rows, strict=True):
+        batch.add(moves.unit, moves.acceleration[i], moves.top[i], 0.0, j)
+    ramp = [np.full(d.shape, np.inf) for d in doubtful]
+    for r, at, speed in zip(ramp, rows, batch.run(simulate), strict=True):
+        r[at] = speed
+    return ramp
+
+
+def _swing_checks(
+    plant: Plant, wanted: list[Moves], ramp: list[Array], shaken: list[Bools], simulate: Simulator, seed: int
+) -> list[Array]:
+    """Ramps to a little less than the loss, and a hold: the share of the ramp's speed that the swing leaves."""
+    factor = [np.ones(r.shape) for r in ramp]
+    rows = [np.nonzero(np.isfinite(r) & s) for r, s in zip(ramp, shaken, strict=True)]
+    for k, level in enumerate(LEVELS):
+        batch = _Batch(plant, seed, stage=10 + k)
+        after = 0.5 * (level + (*LEVELS, 0.8 * LEVELS[-1])[k + 1])
+        for moves, r, (i, j) in zip(wanted, ramp, rows, strict=True):
+            batch.add(moves.unit, moves.acceleration[i], level * r[i, j], HOLD, j)
+        for m, speed in enumerate(batch.run(simulate)):
+            lost = np.isfinite(speed)
+            rows[m] = (rows[m][0][lost], rows[m][1][lost])
+            factor[m][rows[m]] = after
+        if not any(i.size for i, _ in rows):
+            break
+    return factor
+
+
+def _hold_checks(
+    plant: Plant, wanted: list[Moves], ramp: list[Array], simulate: Simulator, seed: int
+) -> list[tuple[Array, Bools]]:
+    """Holds at constant speed, each reached at an acceleration that gets there with room to spare."""
+    n = plant.samples
+    batch = _Batch(plant, seed, stage=4)
+    grids = []
+    for moves, r in zip(wanted, ramp, strict=True):
+        middle = np.minimum(np.median(r, axis=1), moves.top)
+        best = float(middle.max())
+        speeds = np.geomspace(SLOWEST_WINDOW * best, 0.97 * best, WINDOW_SPEEDS)
+        # The briskest that is good for a third more: windows are no matter of the swing at the end of a ramp.
+        chosen = np.array(
+            [
+                int(np.flatnonzero(middle >= 1.33 * v).max()) if (middle >= 1.33 * v).any() else int(middle.argmax())
+                for v in speeds
+            ]
+        )
+        acceleration = moves.acceleration[chosen]
+        # Speeding up and stopping take their share of the travel.
+        hold = np.clip((moves.travel[chosen] - speeds**2 / acceleration) / speeds, 0.0, CRUISE)
+        sample = np.tile(np.arange(n), speeds.size)
+        batch.add(moves.unit, np.repeat(acceleration, n), np.repeat(speeds, n), np.repeat(hold, n), sample)
+        grids.append((speeds, r[chosen]))
+    found = []
+    for (speeds, r), speed in zip(grids, batch.run(simulate), strict=True):
+        # A move that its own ramp would not have survived says nothing about constant speed.
+        found.append((speeds, np.isfinite(speed).reshape(-1, n) & (r > 1.1 * speeds[:, None])))
+    return found
+
+
+def _onset(speeds: Array, lost: Bools) -> Array:
+    """Lowest unstable speed of each sample, between the grid speeds around it; infinite where none."""
+    below = np.concatenate([[speeds[0] ** 2 / speeds[1]], speeds[:-1]])
+    return np.where(lost.any(axis=0), np.sqrt(speeds * below)[lost.argmax(axis=0)], np.inf)
