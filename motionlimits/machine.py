@@ -42,6 +42,7 @@ TOLERANCES: Mapping[str, float] = MappingProxyType(
         "viscous": 0.30,
         "efficiency": 0.02,
         "stiffness": 0.25,
+        "damping": 0.50,
     }
 )
 
@@ -191,7 +192,7 @@ class Assumption:
     """A value the file left out: `key` as the file would name it, the typical `value` used, in `unit`."""
 
     key: str
-    value: float
+    value: float | str
     unit: str
     why: str
 

@@ -324,6 +324,7 @@ _INPUT_NAMES = {
     "bridge_resistance": "bridge resistance",
     "efficiency": "transmission efficiency",
     "belt_stiffness": "belt stiffness",
+    "belt_damping": "damping of the belt or screw",
     "moving_mass": "moving mass",
     "friction": "friction",
     "viscous": "viscous drag",

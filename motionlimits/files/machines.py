@@ -174,6 +174,9 @@ def _driver(table: Reader, prefix: str, typical: _Typical) -> Driver:
             f"exactly one of current_rms_a and current_peak_a is needed, {found} (peak is 1.41 times rms: "
             "see what the driver's manual means by its setting)",
         )
+    if "current_loop" not in table.table:
+        why = "drivers differ in how they let the current down; the bands span both kinds"
+        typical.assumed.append(Assumption(f"{prefix}.current_loop", "regulated", "", why))
     return Driver(
         current_peak=table.required(CURRENT_RMS if stated == ["current_rms_a"] else CURRENT_PEAK),
         bridge_resistance=typical(
@@ -407,7 +410,7 @@ def machine_table(machine: Machine) -> dict[str, object]:
                         (VOLTAGE_MAX, drive.driver.voltage_max),
                     ],
                 ),
-                "current_loop": drive.driver.current_loop,
+                **({} if f"{path}.current_loop" in assumed else {"current_loop": drive.driver.current_loop}),
             },
             "transmission": {
                 "kind": t.kind,

@@ -21,7 +21,6 @@ from .motion import Lanes
 from .power import loaded_voltage
 
 SCREW_STIFFNESS = 2e7  # [N/m] nut, bearing and coupling together, from memory
-BELT_DAMPING_RATIO = 0.05  # of the belt's own mode, a few per cent of critical, from memory
 # Above this the spring between rotor and load is softened: its swing is far too fast to matter, and steps would be short.
 FASTEST_MODE = 7000.0  # [rad/s]
 
@@ -58,12 +57,12 @@ def reducible(kinematic_map: Array, unit: Array, masses: Array) -> bool:
     return bool(np.allclose(np.abs(rate[moving]), np.abs(rate[moving][0]), rtol=1e-9))
 
 
-def _spring(stiffness: Array, rotor_mass: Array, load_mass: Array) -> tuple[Array, Array]:
+def _spring(stiffness: Array, ratio: Array, rotor_mass: Array, load_mass: Array) -> tuple[Array, Array]:
     """Stiffness and damping between rotor and load, both seen as masses on the belt."""
     reduced = rotor_mass * load_mass / (rotor_mass + load_mass)
     stiff = np.where(np.isinf(stiffness), SCREW_STIFFNESS, stiffness)
     stiff = np.minimum(stiff, reduced * FASTEST_MODE**2)
-    return stiff, 2.0 * BELT_DAMPING_RATIO * np.sqrt(stiff * reduced)
+    return stiff, 2.0 * ratio * np.sqrt(stiff * reduced)
 
 
 def move_lanes(
@@ -135,8 +134,9 @@ def move_lanes(
 
         radius, motors = fixed(plant.radius), fixed(plant.count)
         inertia = rows(p.inertia)
-        stiffness, damping = _spring(rows(p.belt_stiffness), inertia * motors / radius**2, load_mass)
-        slow = np.array([plant.current_loop[d] == "slow-decay" for d in which])
+        stiffness, damping = _spring(
+            rows(p.belt_stiffness), rows(p.belt_damping), inertia * motors / radius**2, load_mass
+        )
         return {
             "torque_constant": rows(p.torque_constant),
             "resistance": rows(p.resistance),
@@ -154,7 +154,7 @@ def move_lanes(
             "stiffness": stiffness,
             "damping": damping,
             "phase": np.repeat(start[None], which.size, axis=0),
-            "slow_decay": np.repeat(slow[:, None], count, axis=1),
+            "slow_decay": p.slow_decay[:, which].T,
         }
 
     if full:

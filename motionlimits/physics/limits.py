@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -51,7 +51,7 @@ def move_demand(plant: Plant, unit: Array, speed: Array, acceleration: Array) ->
     speed, acceleration = np.broadcast_arrays(speed, acceleration)
     extra = (1,) * (speed.ndim - 1)
 
-    def lift(values: Array) -> Array:
+    def lift(values: Any) -> Any:
         return values.reshape(values.shape[0], *extra, values.shape[-1])
 
     forces = axis_forces(
@@ -81,27 +81,27 @@ def available(plant: Plant, shaft_speed: Array, voltage: Array | None = None) ->
     """Pull-out torque of each drive's motor before losses, and its current; shapes (n, ..., D) as `shaft_speed`."""
     extra = (1,) * (shaft_speed.ndim - 2)
 
-    def lift(values: Array) -> Array:
+    def lift(values: Any) -> Any:
         return values.reshape(values.shape[0], *extra, values.shape[-1])
 
     if voltage is None:
         voltage = plant.voltage.reshape(-1, *extra, 1)
-    torque = np.empty(np.broadcast_shapes(shaft_speed.shape, (plant.samples, *extra, 1)))
-    current = np.empty_like(torque)
-    for loop in set(plant.current_loop):
-        which = np.array([name == loop for name in plant.current_loop])
-        part = pullout(
-            lift(plant.torque_constant)[..., which],
-            lift(plant.resistance)[..., which],
-            lift(plant.inductance)[..., which],
-            plant.rotor_teeth[which],
-            lift(plant.current_peak)[..., which],
-            voltage,
-            shaft_speed[..., which],
-            current_loop=loop,
-        )
-        torque[..., which], current[..., which] = part
-    return Pullout(torque, current)
+    parameters = (
+        lift(plant.torque_constant),
+        lift(plant.resistance),
+        lift(plant.inductance),
+        plant.rotor_teeth,
+        lift(plant.current_peak),
+        voltage,
+        shaft_speed,
+    )
+    slow = lift(plant.slow_decay)
+    if not slow.any():
+        return pullout(*parameters)
+    decayed = pullout(*parameters, current_loop="slow-decay")
+    if slow.all():
+        return decayed
+    return Pullout(*(np.where(slow, b, a) for a, b in zip(pullout(*parameters), decayed, strict=True)))
 
 
 def input_power(plant: Plant, shaft_speed: Array, torque: Array, current_rms: Array) -> Array:

@@ -113,7 +113,7 @@ class Fate(NamedTuple):
     drive : which drive lost it first, -1 where none.
     time : when the lag passed the angle from which a rotor does not come back [s]; nan where not lost.
     speed : reference speed of the move at that moment [m/s]; nan where not lost.
-    cycles : whole electrical cycles of lag when the lane was left; signed, positive behind.
+    cycles : whole electrical cycles of lag when the lane ended; signed, positive behind.
     worst_lag : greatest load angle seen [rad], electrical, up to the loss.
     """
 
@@ -166,6 +166,8 @@ class _State:
         self.last_good_speed = lanes.start_speed.copy()
         self.last_good_time = np.zeros(n)
         self.worst_lag = np.abs(lag).max(axis=0)
+        self.finished = np.zeros(n, bool)
+        self.cycles = np.zeros(n)
 
     def keep(self, rows: Bools) -> None:
         for name, value in self.__dict__.items():
@@ -228,8 +230,13 @@ def simulate(
         done = (reference.time >= reference.finish)[reference.group]
         if stop_at_loss:
             done |= lost
+        # A lane's fate is sealed at the end of the block it is done in, however long it waits to leave.
+        fresh = done & ~state.finished
+        slipped = np.take_along_axis(lag, np.maximum(first, 0)[None], axis=0)[0]
+        state.cycles[fresh] = np.round(slipped[fresh] / (2.0 * math.pi))
+        state.finished |= done
         if done.mean() > 0.08 or done.all():
-            _settle(fate, where[done], lost[done], first[done], lag[:, done], state, done)
+            _settle(fate, where[done], lost[done], first[done], state, done)
             keep = ~done
             where, lost, first = where[keep], lost[keep], first[keep]
             lanes = lanes.take(keep)
@@ -282,7 +289,6 @@ def _settle(
     where: NDArray[np.intp],
     lost: Bools,
     first: NDArray[np.intp],
-    lag: Array,
     state: _State,
     done: Bools,
 ) -> None:
@@ -291,9 +297,7 @@ def _settle(
     fate.drive[where] = np.where(lost, first, -1)
     fate.time[where] = np.where(lost, state.last_good_time[done], np.nan)
     fate.speed[where] = np.where(lost, state.last_good_speed[done], np.nan)
-    mover = np.where(lost, np.maximum(first, 0), 0)
-    cycles = np.round(np.take_along_axis(lag, mover[None], axis=0)[0] / (2.0 * math.pi))
-    fate.cycles[where] = np.where(lost, cycles, 0.0)
+    fate.cycles[where] = np.where(lost, state.cycles[done], 0.0)
     fate.worst_lag[where] = state.worst_lag[done]
 
 
@@ -489,11 +493,12 @@ def _block(
             np.abs(lag, out=work)
             worst = work[0] if drives == 1 else work.max(axis=0)
             good = worst < UNSTABLE_LAG
-            good &= ~lost
+            watched = ~(lost | state.finished)
+            good &= watched
             np.copyto(state.last_good_speed, speeds[step][group], where=good)
             np.copyto(state.last_good_time, began + (step + 1) * dt, where=good)
-            np.copyto(state.worst_lag, np.maximum(state.worst_lag, worst), where=~lost)
-            gone = (worst > 2.0 * math.pi) & ~lost
+            np.copyto(state.worst_lag, np.minimum(np.maximum(state.worst_lag, worst), 2.0 * math.pi), where=watched)
+            gone = (worst > 2.0 * math.pi) & watched
             if gone.any():
                 lost |= gone
                 first[gone] = work[:, gone].argmax(axis=0)

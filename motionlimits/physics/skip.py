@@ -24,7 +24,7 @@ from .limits import load_ratio
 from .motion import Fate, Lanes, join
 
 HOLD = 0.03  # [s] after a ramp: a few periods of the rotor on its magnetic spring
-CRUISE = 0.15  # [s] longest look at constant speed
+CRUISE = 0.12  # [s] longest look at constant speed
 # Speeds looked at below the ramp's loss, each where the one before was lost too, as a share of it.
 LEVELS = (0.90, 0.78, 0.67, 0.57, 0.48, 0.40, 0.33, 0.27)
 WINDOW_SPEEDS = 7

@@ -254,13 +254,14 @@ def _measured(row: Agreement) -> str:
 
 def assumed_words(machine: Machine) -> str:
     """Which values were assumed, motors that share one taken together; empty where nothing was."""
-    grouped: dict[tuple[str, float, str], list[str]] = {}
+    grouped: dict[tuple[str, float | str, str], list[str]] = {}
     for a in machine.assumed:
         head, _, leaf = a.key.rpartition(".")
         grouped.setdefault((leaf, a.value, a.unit), []).append(head.rpartition(".")[2])
     parts = []
     for (leaf, value, unit), owners in grouped.items():
-        rounded = f"{value:.3g}{' ' + unit if unit else ''}"
+        number = value if isinstance(value, str) else f"{value:.3g}"
+        rounded = f"{number}{' ' + unit if unit else ''}"
         parts.append(f"{leaf} ({', '.join(owners)}) {rounded}")
     return "Assumed, as the file does not say: " + "; ".join(parts) + "." if parts else ""
 

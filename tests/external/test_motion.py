@@ -1,0 +1,199 @@
+"""Time-domain checks against sources outside the project; each names its own."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import control
+import numpy as np
+import pytest
+
+from motionlimits.physics.lanes import move_lanes
+from motionlimits.physics.motion import Lanes, join, simulate, trace
+from motionlimits.physics.pullout import pullout
+from motionlimits.plant import nominal_plant
+
+from ..lanes import lane, random_machine, with_travel
+from .reference_motion import reference_move
+
+
+def random_moves(count: int, seed: int) -> list[Lanes]:
+    """Moves of random machines at 60 to 95 % or 105 to 140 % of where their ramp is lost, none at the boundary itself."""
+    rng = np.random.default_rng(seed)
+    moves: list[Lanes] = []
+    while len(moves) < count:
+        machine = random_machine(rng)
+        direction = machine.direction("x")
+        plant = nominal_plant(machine)
+        acceleration = float(np.exp(rng.uniform(np.log(2.0), np.log(20.0))))
+        travel = machine.travel_along(direction)
+        top = math.sqrt(acceleration * travel)
+        one = np.array([acceleration])
+        zero = np.zeros(1, dtype=np.intp)
+        ramp = move_lanes(plant, direction.vector, one, np.array([top]), np.array([np.inf]), sample=zero).lanes.take(
+            slice(0, 1)
+        )
+        fate = simulate(ramp)
+        limit = float(fate.speed[0]) if fate.lost[0] else top
+        share = rng.uniform(0.6, 0.95) if rng.random() < 0.6 or not fate.lost[0] else rng.uniform(1.05, 1.4)
+        if limit * share >= 0.98 * top:
+            share = 0.9 * top / limit
+            if 0.95 < share < 1.05:
+                continue
+        moves.append(with_travel(replace(ramp, speed=np.array([limit * share])), travel))
+    return moves
+
+
+def agreement(count: int, seed: int) -> tuple[int, int, list[float]]:
+    """Equal fates, moves away from the boundary, relative differences of peak lag where kept."""
+    moves = random_moves(count, seed)
+    fate = simulate(join(moves))
+    # Away from the boundary: the fate is the same at 5 % less and 5 % more speed.
+    around = [simulate(join([replace(m, speed=m.speed * f) for m in moves])).lost for f in (0.95, 1.05)]
+    clear = (around[0] == fate.lost) & (around[1] == fate.lost)
+    same, total, peaks = 0, 0, []
+    for i in np.flatnonzero(clear):
+        lost, lag = reference_move(moves[i])
+        total += 1
+        same += lost == fate.lost[i]
+        if not lost and not fate.lost[i]:
+            peaks.append(abs(fate.worst_lag[i] / lag - 1.0))
+    return same, total, peaks
+
+
+def test_fates_and_lags_against_solve_ivp() -> None:
+    """Source: scipy.integrate.solve_ivp (LSODA) on the same equations; the study repeats it with 200 moves."""
+    same, total, peaks = agreement(10, seed=4)
+    assert total >= 6
+    assert same >= total - 1 if total > 8 else same == total
+    assert np.median(peaks) < 0.03
+
+
+@pytest.mark.study
+def test_two_hundred_fates_against_solve_ivp() -> None:
+    same, total, peaks = agreement(200, seed=1)
+    print(
+        f"fate identical in {same} of {total} moves away from the boundary; peak lag: median difference "
+        f"{np.median(peaks):.2%}, 90 % {np.percentile(peaks, 90):.2%}"
+    )
+    assert same >= 0.98 * total
+    assert np.median(peaks) < 0.03
+
+
+def quiet(**changes: float) -> Lanes:
+    """No losses, no detent, a bus that can force anything, a stiff spring and hardly a load."""
+    base = {"hysteresis": 0.0, "eddy": 0.0, "detent": 0.0, "friction": 0.0, "viscous": 0.0, "voltage": 5000.0}
+    return lane(**{**base, "mass": 1e-3, "stiffness": 3e5, "damping": 0.5, **changes})
+
+
+def test_undamped_shock_limit() -> None:
+    """Source: equal-area criterion, 0.7246 of peak (Kundur 1994); the engine finds it with losses off."""
+    one = quiet()
+    peak = float(one.torque_constant[0, 0] * one.current_peak[0, 0])
+    radius = float(one.radius[0, 0])
+    inertia = float(one.inertia[0, 0]) + 1e-3 * radius**2
+    ratios = np.linspace(0.70, 0.75, 51)
+    lanes = join(
+        [replace(one, acceleration=np.array([t * peak / inertia * radius]), speed=np.array([4.0])) for t in ratios]
+    )
+    lost = simulate(lanes, phase_step=0.03, longest_step=5e-6).lost
+    assert not lost[0]
+    assert lost[-1]
+    critical = ratios[lost.argmax()]
+    assert critical == pytest.approx(0.7246, abs=0.005)
+
+
+def test_small_oscillation_on_the_magnetic_spring() -> None:
+    """Source: sqrt(Nr T / J), from the linearised equation of motion; timed on the engine's own swing."""
+    # A long slow crawl after a small abrupt step of speed sets it swinging.
+    one = quiet(acceleration=1.0, speed=1e-3, start_speed=1e-3, hold=0.1)
+    _, series = trace(one, longest_step=5e-6)
+    lag = series.lag[:, 0] - series.lag[:, 0].mean()
+    rising = series.time[1:][(lag[:-1] < 0) & (lag[1:] >= 0)]
+    measured = 2 * math.pi * (rising.size - 1) / (rising[-1] - rising[0])
+    radius = float(one.radius[0, 0])
+    inertia = float(one.inertia[0, 0]) + 1e-3 * radius**2
+    expected = math.sqrt(50 * 0.17 * 2.0 / inertia)
+    assert measured == pytest.approx(expected, rel=0.01)
+
+
+def test_two_mass_resonance_against_control() -> None:
+    """Source: python-control, poles of the rotor-belt-load system on the linear magnetic spring."""
+    one = quiet(mass=0.25, stiffness=60e3, damping=3.0, acceleration=1.0, speed=1e-3, start_speed=1e-3, hold=0.6)
+    j, m, k, c, r = 7.3e-6, 0.25, 60e3, 3.0, float(one.radius[0, 0])
+    spring = 50 * 0.17 * 2.0
+    a = np.array(
+        [
+            [0, 1, 0, 0],
+            [-(spring + k * r * r) / j, -c * r * r / j, k * r / j, c * r / j],
+            [0, 0, 0, 1],
+            [k * r / m, c * r / m, -k / m, -c / m],
+        ]
+    )
+    poles = control.ss(a, np.zeros((4, 1)), np.eye(4), np.zeros((4, 1))).poles()
+    lowest = min(abs(p.imag) for p in poles if p.imag > 1.0)
+    _, series = trace(one, longest_step=10e-6)
+    late = series.time > 0.1  # the fast mode has died down
+    # The lower mode is the load's: its speed shows it best.
+    lag = series.speed[late, 0] - series.speed_reference[late]
+    t = series.time[late]
+    rising = t[1:][(lag[:-1] < 0) & (lag[1:] >= 0)]
+    assert 2 * math.pi * (rising.size - 1) / (rising[-1] - rising[0]) == pytest.approx(lowest, rel=0.01)
+
+
+def test_steady_torque_limit_is_the_pullout_torque() -> None:
+    """The static map is the independent side here: a very slow ramp against a constant force is lost where torque ends."""
+    force = 0.20 / float(lane().radius[0, 0])
+    one = lane(
+        friction=force,
+        hysteresis=0.0,
+        eddy=0.0,
+        detent=0.0,
+        viscous=0.0,
+        acceleration=0.4,
+        speed=1.5,
+        mass=0.05,
+        damping=30.0,
+    )
+    found = float(simulate(one).speed[0])
+    radius = float(one.radius[0, 0])
+    speeds = np.linspace(0.3, 1.5, 2000)
+    torque = pullout(0.17, 1.65, 3e-3, 50, 2.0, 24.0, speeds / radius).torque
+    demand = 0.20 + 0.4 * (0.05 * radius + 7.3e-6 / radius)
+    static = float(speeds[(torque < demand).argmax()])
+    assert found == pytest.approx(static, rel=0.06)
+    assert found <= static * 1.03
+
+
+def unstable(**changes: float) -> np.ndarray:
+    """Which of 34 speeds, held for 0.3 s, lose a lightly damped motor on a driver that lets its current die down."""
+    speeds = np.linspace(0.15, 1.8, 34)
+    base = {"friction": 1.0, "viscous": 1.0, "damping": 4.0, "mass": 0.3, "current_peak": 1.4}
+    lanes = join([lane(**{**base, **changes, "speed": v, "acceleration": 5.0, "hold": 0.3}) for v in speeds])
+    fate = simulate(replace(lanes, slow_decay=np.ones_like(lanes.slow_decay)))
+    return speeds[fate.lost & (fate.time > speeds / 5.0 * 0.99)]
+
+
+def test_mid_range_instability_and_what_moves_it() -> None:
+    """Common practice, no source: microstepped rotors are unstable in a range around the corner, and work again above
+    it; damping cures it; 48 V instead of 24 V moves it up."""
+    plain = unstable()
+    corner = 24.0 / (50 * 3e-3 * 1.4) / math.hypot(1.0, 0.17 / (50 * 3e-3 * 1.4)) * float(lane().radius[0, 0])
+    assert plain.size >= 2
+    assert 0.5 * corner < plain.min() < 1.5 * corner
+    assert plain.max() < 1.0  # speeds above the window work
+    assert unstable(damping=20.0).size == 0
+    doubled = unstable(voltage=48.0)
+    assert doubled.min() > 1.3 * plain.min()
+
+
+def test_added_inertia_lowers_the_resonance() -> None:
+    """Common practice, no source."""
+    frequencies = []
+    for mass in (1e-3, 0.1):
+        one = quiet(mass=mass, acceleration=1.0, speed=1e-3, start_speed=1e-3, hold=0.1)
+        _, series = trace(one, longest_step=5e-6)
+        lag = series.lag[:, 0] - series.lag[:, 0].mean()
+        frequencies.append(int(np.sum((lag[:-1] < 0) & (lag[1:] >= 0))))
+    assert frequencies[1] < 0.9 * frequencies[0]

@@ -1,0 +1,186 @@
+"""Studies of the time-domain model: speed against a general integrator, convergence in the step, and a blind set.
+
+Run `python -m tests.studies.motion_studies speed|convergence|blind` from the top of the checkout; each prints its table
+and writes it beside this file.
+"""
+
+from __future__ import annotations
+
+import sys
+import time
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+from scipy.integrate import solve_ivp  # noqa: F401 (imported before timing)
+
+from motionlimits.answers.predict import predict_moves, usual_accelerations
+from motionlimits.machine import Direction, Machine
+from motionlimits.physics.lanes import move_lanes
+from motionlimits.physics.motion import LONGEST_STEP, PHASE_STEP, join, simulate
+from motionlimits.plant import Plant, nominal_plant, sample_plant
+
+from ..external.reference_motion import reference_move
+from ..external.test_motion import random_moves
+from ..lanes import random_machine
+
+HERE = Path(__file__).parent
+
+
+def speed(count: int = 40, batch: int = 2000) -> list[str]:
+    """Time for one simulated move: LSODA one by one, the engine in a batch, in the same minute."""
+    moves = random_moves(count, seed=12)
+    start = time.perf_counter()
+    theirs = [reference_move(move)[0] for move in moves]
+    general = (time.perf_counter() - start) / count
+    lanes = join(moves * (batch // count))
+    start = time.perf_counter()
+    ours = simulate(lanes).lost[:count]
+    engine = (time.perf_counter() - start) / lanes.size
+    return [
+        f"moves {count} (general integrator), {lanes.size} in one batch (engine, one process)",
+        f"LSODA {general * 1e3:.1f} ms per move, engine {engine * 1e3:.3f} ms per move, ratio {general / engine:.0f}",
+        f"same fate in {int(np.sum(ours == np.array(theirs)))} of {count}",
+    ]
+
+
+def convergence(count: int = 200) -> list[str]:
+    """Skip speeds of ramps at the usual step and at half of it."""
+    rng = np.random.default_rng(77)
+    parts = []
+    for _ in range(count):
+        machine = random_machine(rng)
+        direction = machine.direction("x")
+        acceleration = np.array(usual_accelerations(machine, [direction], 4)[2:3])
+        top = np.sqrt(acceleration * machine.travel_along(direction))
+        parts.append(
+            move_lanes(
+                nominal_plant(machine),
+                direction.vector,
+                acceleration,
+                top,
+                np.array([np.inf]),
+                sample=np.zeros(1, np.intp),
+            ).lanes.take(slice(0, 1))
+        )
+    lanes = join(parts)
+    found = []
+    for half in (1.0, 0.5):
+        fate = simulate(lanes, phase_step=PHASE_STEP * half, longest_step=LONGEST_STEP * half)
+        found.append(np.where(fate.lost, fate.speed, np.inf))
+    both = np.isfinite(found[0]) | np.isfinite(found[1])
+    change = np.full(count, 0.0)
+    change[both] = np.abs(np.log(found[0][both] / found[1][both]))
+    small = np.mean(change <= 0.02)
+    far = [f"{a * 1e3:.0f} -> {b * 1e3:.0f} mm/s" for a, b, c in zip(*found, change, strict=True) if c > 0.02]
+    return [
+        f"machines {count}, of which a ramp is lost in {int(both.sum())}",
+        f"change at most 2 %: {small:.1%} of all, {np.mean(change[both] <= 0.02):.1%} of those lost at either step",
+        "the rest: " + "; ".join(far[:30]),
+    ]
+
+
+def true_ladder(
+    plant: Plant,
+    direction: Direction,
+    accelerations: np.ndarray,
+    travel: float,
+    rng: np.random.Generator,
+    rung: float = 1.06,
+) -> np.ndarray:
+    """What a ladder of whole moves finds on a true machine: lowest speed lost, infinite where none is.
+
+    Finer step, current that dies down in a short-circuited winding, friction that scatters by 5 % from trial to trial.
+    """
+    plant = replace(plant, slow_decay=np.ones_like(plant.slow_decay))
+    found = np.full(accelerations.size, np.inf)
+    for k, a in enumerate(accelerations):
+        top = np.sqrt(a * travel)
+        speeds = top / rung ** np.arange(0, 42)[::-1]
+        lanes = move_lanes(
+            plant,
+            direction.vector,
+            np.full(speeds.size, a),
+            speeds,
+            np.full(speeds.size, travel),
+            sample=np.zeros(speeds.size, np.intp),
+            friction_factor=np.exp(0.05 * rng.standard_normal(speeds.size)),
+            phase=rng.uniform(0, 2 * np.pi, speeds.size),
+        )
+        fate = simulate(lanes.lanes, phase_step=0.06, longest_step=15e-6)
+        lost = np.zeros(speeds.size, bool)
+        np.logical_or.at(lost, lanes.move, fate.lost)
+        if lost.any():
+            first = int(lost.argmax())
+            found[k] = np.sqrt(speeds[first] * speeds[max(first - 1, 0)])
+    return found
+
+
+def interval_score(low: np.ndarray, high: np.ndarray, truth: np.ndarray, alpha: float = 0.2) -> np.ndarray:
+    """Gneiting and Raftery, Strictly proper scoring rules, JASA 102, 2007, eq. 43."""
+    below, above = np.maximum(low - truth, 0.0), np.maximum(truth - high, 0.0)
+    return (high - low) + 2.0 / alpha * (below + above)
+
+
+def one_blind(seed: int) -> list[tuple[float, float, float, float, float]]:
+    """One random machine: predicted median and band, truth and top speed, for x and a second direction."""
+    rng = np.random.default_rng([2026, seed])
+    machine: Machine = random_machine(rng)
+    second = "45" if machine.layout == "crossed-belt" and rng.random() < 0.5 else "y"
+    true = sample_plant(machine, 2, seed=10_000 + seed).take(slice(1, 2))
+    rows = []
+    wanted = []
+    for label in ("x", second):
+        direction = machine.direction(label)
+        accelerations = np.array(usual_accelerations(machine, [direction], 6))[2:5]
+        wanted.append((direction, accelerations, None))
+    prediction = predict_moves(machine, wanted, seed=seed)
+    for direction, accelerations, _ in wanted:
+        travel = machine.travel_along(direction)
+        truth = true_ladder(true, direction, accelerations, travel, rng)
+        for a, t in zip(accelerations, truth, strict=True):
+            limit = prediction.at(direction.label, float(a))
+            rows.append(
+                tuple(np.inf if v is None else v for v in (limit.skip, limit.low, limit.high))
+                + (float(t), limit.reachable)
+            )
+    return rows  # type: ignore[return-value]
+
+
+def blind(count: int = 100) -> list[str]:
+    """Predicted bands against truth; pairs where truth and band are both beyond the travel count as covered."""
+    rows = np.array([row for seed in range(count) for row in one_blind(seed)])
+    top = rows[:, 4]
+    capped = np.minimum(rows[:, :4], top[:, None] * 1.03)  # beyond the travel is one value
+    median, low, high, truth = np.log(capped).T
+    covered = (truth >= low - 0.03) & (truth <= high + 0.03)  # half a rung of the ladder
+    finite = np.isfinite(rows[:, 3]) & np.isfinite(rows[:, 0])
+    error = np.abs(median - truth)
+    ours = interval_score(low, high, truth).mean()
+    fixed = interval_score(median + np.log(0.75), np.minimum(median + np.log(1.25), np.log(top * 1.03)), truth).mean()
+    decided = np.isfinite(rows[:, 3]) | np.isfinite(rows[:, 1])
+    return [
+        f"machines {count}, pairs {len(rows)}, lost in truth {int(np.isfinite(rows[:, 3]).sum())}, both finite {int(finite.sum())}",
+        f"|ln(predicted/true)| where both finite: median {np.median(error[finite]):.3f}, 90 % {np.percentile(error[finite], 90):.3f}",
+        f"|ln(predicted/true)| all pairs, beyond the travel as one value: median {np.median(error):.3f}, 90 % {np.percentile(error, 90):.3f}",
+        f"band holds the truth: {covered.mean():.1%} of all, {covered[decided].mean():.1%} where the truth or the band's low end is within the travel",
+        f"interval score {ours:.3f}, of a fixed band of 25 % either way {fixed:.3f}: {1 - ours / fixed:.0%} better",
+    ]
+
+
+STUDIES = {"speed": speed, "convergence": convergence, "blind": blind}
+
+
+def main() -> None:
+    """Run the named study (all by default) and write its table."""
+    for name in sys.argv[1:] or list(STUDIES):
+        start = time.monotonic()
+        lines = STUDIES[name]()
+        lines.append(f"took {time.monotonic() - start:.0f} s")
+        text = "\n".join([f"study: {name}", *lines]) + "\n"
+        (HERE / f"motion_{name}.txt").write_text(text)
+        print(text)
+
+
+if __name__ == "__main__":
+    main()
