@@ -366,6 +366,19 @@ def diagnose(
     skipped: Annotated[
         float | None, typer.Option(help="Quick form: lowest speed that lost steps, mm/s.", show_default=False)
     ] = None,
+    evidence: Annotated[
+        Path | None, typer.Option(help="Readings taken with a scale or a meter (TOML).", show_default=False)
+    ] = None,
+    found: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--found",
+            metavar="KEY=VALUE",
+            help="One reading, e.g. pull_x_n=12.5, supply_v=23.1, phase_ohm_a=1.6. May be repeated.",
+            show_default=False,
+        ),
+    ] = None,
+    verbose: Annotated[bool, typer.Option("--verbose", help="Also priors and fit of every cause.")] = False,
     quick: Quick = False,
     fail_on_mismatch: Annotated[
         bool,
@@ -373,13 +386,18 @@ def diagnose(
     ] = False,
     as_json: AsJson = False,
 ) -> None:
-    """Hold a measured sweep against what the machine ought to do.
+    """Hold a measured sweep against what the machine ought to do, and rank what could explain it.
+
+    The answer names the likeliest cause with its probability and size, then how each measured limit lies against its
+    predicted band, the other causes, and what to measure next with what it would read under each of them. Readings
+    come back with --found or --evidence, and the ranking updates.
 
     With a sweep file: diagnose MACHINE SWEEP. Without one, for a single limit:
     diagnose MACHINE --direction x --acceleration 3000 --passed 150 --skipped 160
     """
     from .answers.diagnose import diagnose as answer
     from .answers.diagnose import quick_rows
+    from .files.evidence import read_evidence
     from .files.sweeps import read_sweep
     from .show import json as show_json
     from .show import tables, words
@@ -398,13 +416,26 @@ def diagnose(
         rate = _metre(acceleration)
         assert rate is not None
         rows = quick_rows(direction, rate, _metre(passed), _metre(skipped))
+    readings = read_evidence(described, evidence, found or [])
     with _progress() as progress:
-        result = answer(described, rows, quick=quick, progress=progress)
+        result = answer(described, rows, readings, quick=quick, progress=progress)
     if as_json:
         _say_json(show_json.diagnosis_dict(result))
     else:
         _warn(result.warnings)
-        _say(words.diagnosis_words(result), tables.agreement_table(result), words.assumed_words(described))
+        known = result.inference is not None
+        checks = "\n".join(f"{k}. {words.check_words(c)}" for k, c in enumerate(result.checks, 1))
+        _say(
+            words.diagnosis_words(result),
+            "\n".join(f"Note: {remark}." for remark in result.remarks),
+            tables.agreement_table(result),
+            tables.causes_table(result) if known else "",
+            f"Measure next:\n{checks}" if checks else "",
+            result.swap,
+            tables.priors_table(result) if verbose and known else "",
+            words.assumed_words(described),
+            f"Caution: {words.CAUTIONS_CHECK}" if known else "",
+        )
     if fail_on_mismatch and result.mismatch:
         raise typer.Exit(1)
 

@@ -6,7 +6,7 @@ they belong to the machine, not to a trial: a motor that is weak is weak in ever
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from types import MappingProxyType
 
@@ -54,13 +54,18 @@ _SAMPLED: Mapping[str, tuple[str, str]] = MappingProxyType(
 )
 
 
+# Every array of a Plant with a row per sample.
+PER_SAMPLE = (*_SAMPLED, "slow_decay", "open_phase")
+
+
 @dataclass(frozen=True)
 class Plant:
     """Physical parameters of a machine; `n` samples, `D` drives, `A` axes. SI units.
 
     Shapes: `voltage`, `source_resistance` (n,); the drives' (n, D); the axes' (n, A); `kinematic_map` (D, A);
     `rotor_teeth`, `radius`, `count` (D,); `incline`, `process_force` (A,); `slow_decay` (n, D), whether a
-    drive's current can only die down in a short-circuited winding.
+    drive's current can only die down in a short-circuited winding; `open_phase` (n, D), whether one of its two phases
+    carries none.
     """
 
     voltage: Array
@@ -88,6 +93,7 @@ class Plant:
     radius: Array
     count: Array
     slow_decay: NDArray[np.bool_]
+    open_phase: NDArray[np.bool_]
 
     @property
     def samples(self) -> int:
@@ -105,7 +111,13 @@ class Plant:
 
     def take(self, rows: NDArray[np.intp] | slice) -> Plant:
         """The same machine with some of the samples."""
-        return replace(self, **{name: getattr(self, name)[rows] for name in (*_SAMPLED, "slow_decay")})
+        return replace(self, **{name: getattr(self, name)[rows] for name in PER_SAMPLE})
+
+
+def stack(plants: Sequence[Plant]) -> Plant:
+    """The samples of several plants of one machine, one after the other."""
+    rows = {name: np.concatenate([getattr(plant, name) for plant in plants]) for name in PER_SAMPLE}
+    return replace(plants[0], **rows)
 
 
 def nominal_plant(machine: Machine) -> Plant:
@@ -145,6 +157,7 @@ def nominal_plant(machine: Machine) -> Plant:
         radius=np.array([drive.transmission.radius for drive in drives]),
         count=np.array([float(drive.count) for drive in drives]),
         slow_decay=np.array([[drive.driver.current_loop == "slow-decay" for drive in drives]]),
+        open_phase=np.zeros((1, len(drives)), bool),
     )
 
 
@@ -194,7 +207,9 @@ def sample_plant(machine: Machine, samples: int, seed: int = 0) -> Plant:
         # Median, not mean, at the stated value: the nominal machine stays in the middle of its own band.
         scale = np.exp(np.reshape(log_width, nominal.shape[1:]) * normal)
         drawn[name] = np.minimum(nominal * scale, 1.0) if name == "efficiency" else nominal * scale
-    return replace(plant, slow_decay=_draw_loops(machine, plant, rng, samples), **drawn)
+    drawn_loops = _draw_loops(machine, plant, rng, samples)
+    never = np.zeros(drawn_loops.shape, bool)
+    return replace(plant, slow_decay=drawn_loops, open_phase=never, **drawn)
 
 
 def _draw_loops(machine: Machine, plant: Plant, rng: np.random.Generator, samples: int) -> NDArray[np.bool_]:

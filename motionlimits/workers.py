@@ -20,6 +20,7 @@ from .physics.motion import Fate, Lanes, simulate
 
 Simulator = Callable[[Lanes], Fate]
 SMALLEST_SHARE = 150  # lanes: fewer are not worth a process
+LARGEST_SHARE = 3000  # lanes: more fall out of a core's cache
 
 
 def usable_cores() -> int:
@@ -54,7 +55,8 @@ def simulator(workers: int | None = None, **options: float) -> Iterator[Simulato
         def shared(lanes: Lanes) -> Fate:
             if lanes.size < 2 * SMALLEST_SHARE:
                 return alone(lanes)
-            shares = [slice(k, None, count) for k in range(count)]
+            pieces = count * -(-lanes.size // (count * LARGEST_SHARE))
+            shares = [slice(k, None, pieces) for k in range(pieces)]
             fates = list(pool.map(alone, [lanes.take(share) for share in shares]))
             joined = [np.empty(lanes.size, dtype=field.dtype) for field in fates[0]]
             for share, fate in zip(shares, fates, strict=True):

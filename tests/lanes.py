@@ -47,7 +47,9 @@ def lane(**changes: float) -> Lanes:
     values |= changes
     moves = ("acceleration", "speed", "travel", "start_speed", "hold")
     arrays = {k: np.array([v]) if k in moves else np.array([[float(v)]]) for k, v in values.items()}
-    return Lanes(slow_decay=np.zeros((1, 1), bool), coupling=np.ones((1, 1, 1)), **arrays)
+    return Lanes(
+        slow_decay=np.zeros((1, 1), bool), open_phase=np.zeros((1, 1), bool), coupling=np.ones((1, 1, 1)), **arrays
+    )
 
 
 def with_travel(one: Lanes, travel: float) -> Lanes:

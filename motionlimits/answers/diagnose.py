@@ -1,14 +1,16 @@
-"""Hold a measured sweep against the prediction."""
+"""Hold a measured sweep against the prediction, and find the cause that explains all of it."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
 
 from ..errors import InputError
 from ..machine import Machine
 from ..sweep import SweepRow
+from .infer import SAMPLES, Found, Inference, infer
+from .nextcheck import Check, next_checks, swap_test
 from .predict import Limit, Prediction, predict_moves
 
 VERDICTS = ("within", "below", "above", "untested")
@@ -36,12 +38,20 @@ class Agreement:
 
 @dataclass(frozen=True)
 class Diagnosis:
-    """Agreement of a sweep with the prediction."""
+    """Agreement of a sweep with the prediction; causes and next checks where they were looked for.
+
+    `remarks` are named sizes and other findings in words, `swap` the swap test for a fault on the side of one motor.
+    """
 
     machine: Machine
     prediction: Prediction
     agreement: tuple[Agreement, ...]
     warnings: tuple[str, ...]
+    readings: Mapping[str, float] = field(default_factory=dict)
+    inference: Inference | None = None
+    checks: tuple[Check, ...] = ()
+    remarks: tuple[str, ...] = ()
+    swap: str = ""
 
     @property
     def mismatch(self) -> bool:
@@ -75,18 +85,26 @@ def quick_rows(
 def diagnose(
     machine: Machine,
     rows: Sequence[SweepRow],
+    readings: Mapping[str, float] | None = None,
     *,
     quick: bool = False,
+    samples: int = SAMPLES,
     seed: int = 0,
     progress: Callable[[float], None] | None = None,
 ) -> Diagnosis:
-    """Compare measured brackets with predicted bands.
+    """Compare measured brackets with predicted bands, and rank what could explain them.
 
     Parameters
     ----------
     machine : Machine
     rows : sequence of SweepRow
-    quick, seed, progress
+    readings : mapping, optional
+        Readings taken, by evidence key.
+    quick : bool
+        Static limits only: agreement without bands, no causes.
+    samples : int
+        Machines drawn within tolerance.
+    seed, progress
         As in `predict`.
 
     Returns
@@ -105,11 +123,76 @@ def diagnose(
         groups.setdefault((row.direction, row.acceleration), []).append(row)
     labels = dict.fromkeys(label for label, _ in groups)
     wanted = [(machine.direction(label), [a for name, a in groups if name == label], None) for label in labels]
-    prediction = predict_moves(machine, wanted, quick=quick, seed=seed, progress=progress)
+    report = progress or (lambda share: None)
+    prediction = predict_moves(
+        machine, wanted, quick=quick, samples=samples, seed=seed, progress=lambda share: report(0.4 * share)
+    )
     limits = {(limit.direction, limit.acceleration): limit for limit in prediction.limits}
     warnings: list[str] = []
     agreement = tuple(_agree(machine, key, group, limits[key], warnings) for key, group in groups.items())
-    return Diagnosis(machine, prediction, agreement, tuple(warnings))
+    given = dict(readings or {})
+    if quick:
+        return Diagnosis(machine, prediction, agreement, tuple(warnings), given)
+    inference = infer(
+        machine, rows, given, samples=samples, seed=seed, progress=lambda share: report(0.4 + 0.6 * share)
+    )
+    warnings += _inference_warnings(inference)
+    return Diagnosis(
+        machine,
+        prediction,
+        agreement,
+        tuple(warnings),
+        given,
+        inference,
+        tuple(next_checks(machine, inference, given)),
+        tuple(_remarks(machine, inference.best, agreement)),
+        swap_test(machine, inference),
+    )
+
+
+def _inference_warnings(inference: Inference) -> list[str]:
+    """Rows and readings that the best cause does not explain."""
+    found = []
+    if inference.unexplained:
+        places = [
+            f"{inference.pairs[k].direction.label} at {inference.pairs[k].acceleration * 1e3:.0f} mm/s2"
+            for k in inference.unexplained
+        ]
+        found.append(
+            f"no listed cause explains these rows: {', '.join(places)}; repeat them, or look for two faults at once"
+        )
+    found += [
+        f"the reading {key} does not go with the best cause: the sweep and the reading contradict each other"
+        for key in inference.conflicts
+    ]
+    return found
+
+
+def _remarks(machine: Machine, best: Found, agreement: Sequence[Agreement]) -> list[str]:
+    """Sizes that have a name."""
+    cause, size = best.hypothesis.cause.name, best.size
+    found = []
+    if cause == "low-current" and best.size_low <= math.sqrt(0.5) <= best.size_high and abs(size - 0.707) < 0.09:
+        found.append(
+            "0.71 of the stated current is what a peak setting taken for rms (or the reverse) makes: look up which of "
+            "the two the driver's setting means"
+        )
+    if cause == "low-voltage" and best.size_low <= 0.5 <= best.size_high:
+        found.append(
+            f"half of {machine.supply.voltage:g} V is {machine.supply.voltage / 2:g} V: is the old supply, or the old "
+            "voltage setting, still in use?"
+        )
+    ratios = [
+        math.sqrt(row.passed * row.skipped) / row.predicted
+        for row in agreement
+        if row.passed and row.skipped and row.predicted
+    ]
+    if len(ratios) >= 2 and max(ratios) < 0.6 and min(ratios) > 0.42:
+        found.append(
+            "all limits lie at about half of the predicted speed: a step scale wrong by two would do the same; command "
+            "100 mm and measure with a ruler what it moves"
+        )
+    return found
 
 
 def _agree(

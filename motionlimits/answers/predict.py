@@ -349,7 +349,7 @@ def contributions(machine: Machine, plant: Plant, limits: Sequence[Limit]) -> tu
         values = getattr(plant, name).reshape(n, -1)
         owners = machine.axis_names if name in ("moving_mass", "friction", "viscous") else ()
         for column in range(values.shape[1]):
-            if np.ptp(values[:, column]) == 0.0 or not np.all(np.isfinite(values[:, column])):
+            if not np.all(np.isfinite(values[:, column])) or np.ptp(values[:, column]) == 0.0:
                 continue
             drawn = _ranks(values[:, column])
             squared = np.mean([np.corrcoef(drawn, r)[0, 1] ** 2 for r in ranks])

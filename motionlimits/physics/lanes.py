@@ -155,6 +155,7 @@ def move_lanes(
             "damping": damping,
             "phase": np.repeat(start[None], which.size, axis=0),
             "slow_decay": p.slow_decay[:, which].T,
+            "open_phase": p.open_phase[:, which].T,
         }
 
     if full:

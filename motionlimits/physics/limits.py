@@ -242,6 +242,8 @@ def load_ratio(plant: Plant, unit: Array, accelerations: Array, tops: Array, poi
         demand = demand + np.where(
             travel_rate == 0.0, 0.0, shaft_loss(plant.hysteresis[:, None], plant.eddy[:, None], shaft)
         )
+        # A motor with one phase has no torque of its own at some angles: never safe.
+        field = np.where(plant.open_phase[:, None] & (travel_rate != 0.0), 0.0, field)
         ratio = np.max(demand / np.maximum(field, 1e-9), axis=-1)
         standing[:, k], worst[:, k] = ratio[:, 0], ratio.max(axis=-1)
     return standing, worst

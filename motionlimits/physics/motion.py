@@ -48,7 +48,8 @@ class Lanes:
     radius, count, efficiency, stiffness, damping, phase : ndarray, shape (D, n)
         Of one motor of each drive; `stiffness` [N/m] and `damping` [N.s/m] lie between drive and load, `phase` [rad]
         is the electrical angle at which the move starts.
-    slow_decay : ndarray of bool, shape (D, n)
+    slow_decay, open_phase : ndarray of bool, shape (D, n)
+        Whether current can only die down in a short-circuited winding; whether the second phase carries none.
     coupling : ndarray, shape (D, A, n)
         Belt (or nut) travel per travel of each axis.
     mass, friction, viscous, force : ndarray, shape (A, n)
@@ -76,6 +77,7 @@ class Lanes:
     damping: Array
     phase: Array
     slow_decay: Bools
+    open_phase: Bools
     coupling: Array
     mass: Array
     friction: Array
@@ -162,7 +164,7 @@ class _State:
         slack = self.angle / lanes.rotor_teeth * lanes.radius - pull / lanes.stiffness
         self.position[:] = np.einsum("nad,dn->an", inverse, slack)
         self.current[0] = -lanes.current_peak * np.cos(lanes.phase)
-        self.current[1] = lanes.current_peak * np.sin(lanes.phase)
+        self.current[1] = np.where(lanes.open_phase, 0.0, lanes.current_peak * np.sin(lanes.phase))
         self.last_good_speed = lanes.start_speed.copy()
         self.last_good_time = np.zeros(n)
         self.worst_lag = np.abs(lag).max(axis=0)
@@ -396,6 +398,7 @@ def _block(
     coupling = lanes.coupling
     unit_coupling = drives == 1 and axes == 1 and bool(np.all(coupling == 1.0))
     slow = lanes.slow_decay if bool(lanes.slow_decay.any()) else None
+    dead = np.where(lanes.open_phase, 0.0, 1.0) if bool(lanes.open_phase.any()) else None
     moving_force = bool(np.any(lanes.force != 0.0))
 
     current, shaft, angle = state.current, state.shaft, state.angle
@@ -429,6 +432,8 @@ def _block(
             np.minimum(target, upper, out=target)
             np.maximum(target, lower, out=target)
         current += target
+        if dead is not None:
+            current[1] *= dead
         mean += current
         # Torque at the middle of the step.
         mean *= pole

@@ -11,7 +11,7 @@ The third depends on speed and sample but hardly on acceleration, so it is done 
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import NamedTuple
 
 import numpy as np
@@ -167,6 +167,57 @@ def skip_speeds(
     return results
 
 
+def ramp_speeds(
+    plant: Plant,
+    wanted: list[Moves],
+    simulate: Simulator,
+    *,
+    headroom: float = 1.0,
+    levels: Sequence[float] = LEVELS,
+    seed: int = 0,
+    rows: list[Rows] | None = None,
+    progress: Progress | None = None,
+) -> list[Array]:
+    """Skip speeds by ramps and their swing alone, without looking for unstable windows; for many samples.
+
+    Parameters
+    ----------
+    plant, wanted, simulate, seed
+        As in `skip_speeds`.
+    headroom : float
+        How far beyond the speed that the travel allows the ramps go: how much a kept move had to spare.
+    levels : sequence of float
+        Shares of the ramp's speed at which the swing at its end is looked at.
+    rows : list of ndarray of int, optional
+        Which samples to simulate in each direction; all by default.
+
+    Returns
+    -------
+    list of ndarray, shape (k, len(rows))
+        [m/s], infinite where not lost.
+    """
+    found = []
+    longer = [m._replace(travel=m.travel * headroom**2) for m in wanted]
+    chosen = rows or [np.arange(plant.samples)] * len(wanted)
+    doubtful: list[Bools] = []
+    shaken: list[Bools] = []
+    for moves, which in zip(longer, chosen, strict=True):
+        standing, worst = load_ratio(plant.take(which), moves.unit, moves.acceleration, moves.top, points=12)
+        for place, ratio, limit in ((doubtful, worst, SAFE_RATIO), (shaken, standing, CALM_RATIO)):
+            full = np.zeros((moves.acceleration.size, plant.samples), bool)
+            full[:, which] = limit < ratio.T
+            place.append(full)
+    report = progress or (lambda share: None)
+    report(0.05)
+    ramp = _ramps(plant, longer, doubtful, simulate, seed)
+    report(0.6)
+    factor = _swing_checks(plant, longer, ramp, shaken, simulate, seed, levels)
+    report(1.0)
+    for r, f, which in zip(ramp, factor, chosen, strict=True):
+        found.append(np.where(np.isfinite(r), np.where(np.isfinite(r), r, 0.0) * f, np.inf)[:, which])
+    return found
+
+
 def _ramps(plant: Plant, wanted: list[Moves], doubtful: list[Bools], simulate: Simulator, seed: int) -> list[Array]:
     """Speed at which one long ramp is lost, (k, n) for each direction."""
     batch = _Batch(plant, seed, stage=1)
@@ -180,14 +231,20 @@ def _ramps(plant: Plant, wanted: list[Moves], doubtful: list[Bools], simulate: S
 
 
 def _swing_checks(
-    plant: Plant, wanted: list[Moves], ramp: list[Array], shaken: list[Bools], simulate: Simulator, seed: int
+    plant: Plant,
+    wanted: list[Moves],
+    ramp: list[Array],
+    shaken: list[Bools],
+    simulate: Simulator,
+    seed: int,
+    levels: Sequence[float] = LEVELS,
 ) -> list[Array]:
     """Ramps to a little less than the loss, and a hold: the share of the ramp's speed that the swing leaves."""
     factor = [np.ones(r.shape) for r in ramp]
     rows = [np.nonzero(np.isfinite(r) & s) for r, s in zip(ramp, shaken, strict=True)]
-    for k, level in enumerate(LEVELS):
+    for k, level in enumerate(levels):
         batch = _Batch(plant, seed, stage=10 + k)
-        after = 0.5 * (level + (*LEVELS, 0.8 * LEVELS[-1])[k + 1])
+        after = 0.5 * (level + (*levels, 0.8 * levels[-1])[k + 1])
         for moves, r, (i, j) in zip(wanted, ramp, rows, strict=True):
             batch.add(moves.unit, moves.acceleration[i], level * r[i, j], HOLD, j)
         for m, speed in enumerate(batch.run(simulate)):

@@ -11,6 +11,7 @@ from ..answers.motion import Motion
 from ..answers.power import Power
 from ..answers.predict import Prediction
 from ..machine import Machine, Motor
+from . import words
 
 
 def mm(value: float | None) -> float | None:
@@ -121,6 +122,46 @@ def comparison_dict(comparison: Comparison) -> dict[str, Any]:
     }
 
 
+def _causes(diagnosis: Diagnosis) -> list[dict[str, Any]]:
+    if diagnosis.inference is None:
+        return []
+    found = []
+    for f in diagnosis.inference.found:
+        value, low, high, unit = words.size_words(diagnosis.machine, f)
+        key = f.hypothesis.cause.reading.format(f.hypothesis.where)
+        found.append(
+            {
+                "cause": f.hypothesis.cause.name,
+                "where": f.hypothesis.where,
+                "probability": f.probability,
+                "size": {"value": value, "low": low, "high": high, "unit": unit} if f.hypothesis.sized else None,
+                "because": words.cause_words(diagnosis, f),
+                "check": {"key": key} if (key and f.hypothesis.where != "all") or key == "supply_v" else {},
+                "prior": f.hypothesis.prior,
+                "log_evidence": f.log_evidence,
+            }
+        )
+    return found
+
+
+def _next(diagnosis: Diagnosis) -> list[dict[str, Any]]:
+    return [
+        {
+            "key": check.key or None,
+            "how": check.how,
+            "information_bit": check.information,
+            "direction": check.direction or None,
+            "acceleration_mm_s2": mm(check.acceleration) if check.direction else None,
+            "speed_mm_s": mm(check.speed) if check.direction else None,
+            "expected": [
+                {"cause": e.cause, "where": e.where, "value": e.value, "low": e.low, "high": e.high}
+                for e in check.expectations
+            ],
+        }
+        for check in diagnosis.checks
+    ]
+
+
 def diagnosis_dict(diagnosis: Diagnosis) -> dict[str, Any]:
     """Agreement of each bracket with its band."""
     return {
@@ -140,6 +181,11 @@ def diagnosis_dict(diagnosis: Diagnosis) -> dict[str, Any]:
             }
             for row in diagnosis.agreement
         ],
+        "causes": _causes(diagnosis),
+        "next": _next(diagnosis),
+        "swap_test": diagnosis.swap or None,
+        "remarks": list(diagnosis.remarks),
+        "readings": dict(diagnosis.readings),
         "warnings": list(diagnosis.warnings),
     }
 

@@ -13,6 +13,7 @@ from ..answers.diagnose import Diagnosis
 from ..answers.motion import Motion
 from ..answers.predict import Prediction
 from ..machine import Motor
+from . import words
 
 
 def _mm(value: float | None, empty: str = "-") -> str:
@@ -142,6 +143,51 @@ def agreement_table(diagnosis: Diagnosis) -> str:
         for row in diagnosis.agreement
     ]
     return _table(rows, ["direction", "mm/s2", "worked mm/s", "lost mm/s", "predicted", "10-90 %", "verdict"])
+
+
+def causes_table(diagnosis: Diagnosis, least: float = 0.005) -> str:
+    """Causes by probability, with their sizes in trade units."""
+    assert diagnosis.inference is not None
+    rows = []
+    for found in diagnosis.inference.found:
+        if found.probability < least:
+            continue
+        value, low, high, unit = words.size_words(diagnosis.machine, found)
+        sized = found.hypothesis.sized
+        rows.append(
+            [
+                found.hypothesis.cause.name,
+                found.hypothesis.where,
+                f"{found.probability:.0%}",
+                words.amount(value, unit) if sized else "-",
+                f"{words.amount(low, '')} to {words.amount(high, '')}" if sized else "-",
+            ]
+        )
+    return _table(rows, ["cause", "where", "probability", "size", "10-90 %"], left=2)
+
+
+def priors_table(diagnosis: Diagnosis) -> str:
+    """Prior, log evidence and reasoning of every cause."""
+    assert diagnosis.inference is not None
+    rows = [
+        [
+            f.hypothesis.cause.name,
+            f.hypothesis.where,
+            f"{f.hypothesis.prior:.1%}",
+            f"{f.log_evidence:.1f}",
+            f"{f.probability:.3%}",
+            f.hypothesis.cause.why,
+        ]
+        for f in diagnosis.inference.found
+    ]
+    headers = ["cause", "where", "prior", "log evidence", "probability", "prior of the size"]
+    return tabulate(
+        rows,
+        headers=headers,
+        tablefmt="simple",
+        disable_numparse=True,
+        colalign=("left", "left", "right", "right", "right", "left"),
+    )
 
 
 def motors_table(motors: Sequence[Motor]) -> str:

@@ -7,8 +7,11 @@ from collections.abc import Sequence
 from ..answers.compare import Comparison
 from ..answers.curve import Curve
 from ..answers.diagnose import Agreement, Diagnosis
+from ..answers.infer import Found
 from ..answers.motion import Motion
+from ..answers.nextcheck import Check, Expectation
 from ..answers.predict import Limit, Prediction
+from ..answers.readings import how_to, split
 from ..machine import Machine
 
 REASONS = {
@@ -24,6 +27,10 @@ CAUTIONS_VOLTAGE = (
     "wait for the capacitors before touching wiring, and never plug or unplug a motor under power. Fuse the low-voltage "
     "side. A load that is braked or pushed by hand pumps the bus. Motors run hot enough to burn. Mains wiring is for "
     "licensed people under local codes."
+)
+CAUTIONS_CHECK = (
+    "switch off and wait for the capacitors before touching wiring, never plug or unplug a motor under power, keep hands "
+    "and hair out of a moving machine with an emergency stop in reach; motors may be hot enough to burn."
 )
 CAUTIONS_TEST = "Keep hands, hair and cables out of a moving machine, and an emergency stop in reach."
 
@@ -204,36 +211,163 @@ def _where(row: Agreement) -> str:
 
 
 def diagnosis_words(diagnosis: Diagnosis) -> str:
-    """The verdict in one or two sentences."""
+    """The pattern, the cause, and what a reading would show."""
+    if diagnosis.inference is None:
+        return agreement_words(diagnosis)
+    best = diagnosis.inference.best
+    pattern = pattern_words(diagnosis)
+    if best.probability < 0.4:
+        first = " or ".join(cause_words(diagnosis, f, True) for f in diagnosis.inference.found[:3])
+        return f"{pattern}: these rows do not decide between {first}."
+    text = f"{pattern}: {cause_words(diagnosis, best, True)}."
+    key = best.hypothesis.cause.reading
+    if key and best.hypothesis.where != "all":
+        text += " " + _reading_words(diagnosis, key.format(best.hypothesis.where))
+    elif key and "{" not in key:
+        text += " " + _reading_words(diagnosis, key)
+    return text.rstrip()
+
+
+def pattern_words(diagnosis: Diagnosis) -> str:
+    """How the measured limits lie against the bands, direction by direction."""
+    by_direction: dict[str, list[Agreement]] = {}
+    for row in diagnosis.agreement:
+        by_direction.setdefault(row.direction, []).append(row)
+    groups: dict[str, list[str]] = {}
+    deep: list[float] = []
+    for direction, rows in by_direction.items():
+        verdicts = {row.verdict for row in rows}
+        name = (
+            "below"
+            if "below" in verdicts
+            else "above"
+            if "above" in verdicts
+            else "within"
+            if "within" in verdicts
+            else "untested"
+        )
+        groups.setdefault(name, []).append(direction)
+        deep += [_shortfall(row) for row in rows if row.verdict == "below"]
+    parts = []
+    if "below" in groups:
+        depth = f"up to {max(deep):.0%} " if deep and max(deep) > 0.02 else ""
+        parts.append(f"rows along {_and(groups['below'])} fall {depth}below the band")
+    if "above" in groups:
+        parts.append(
+            f"{_and(groups['above'])} lies above it"
+            if parts
+            else f"rows along {_and(groups['above'])} lie above the band"
+        )
+    if "within" in groups:
+        names = groups["within"]
+        parts.append(f"{_and(names)} {'is' if len(names) == 1 else 'are'} as predicted")
+    if "untested" in groups and not parts:
+        parts.append("nothing measured reaches the predicted band yet")
+    text = ", ".join(parts)
+    return text[:1].upper() + text[1:]
+
+
+def _shortfall(row: Agreement) -> float:
+    edge = row.low if row.low is not None else row.reachable
+    measured = row.skipped if row.skipped is not None else row.passed
+    return max(1.0 - measured / edge, 0.0) if measured is not None and edge > 0.0 else 0.0
+
+
+def _and(names: Sequence[str]) -> str:
+    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
+
+
+def amount(value: float, unit: str) -> str:
+    """A size with its unit, two figures."""
+    return f"{float(f'{value:.2g}'):g} {unit}".rstrip()
+
+
+def size_words(machine: Machine, found: Found) -> tuple[float, float, float, str]:
+    """Size of a cause in trade units: median, 10 and 90 % points, unit."""
+    cause, column = found.hypothesis.cause, found.hypothesis.column
+    values = [cause.told(machine, column, v) for v in (found.size, found.size_low, found.size_high)]
+    return values[0], values[1], values[2], cause.unit
+
+
+def cause_words(diagnosis: Diagnosis, found: Found, with_probability: bool = False) -> str:
+    """A cause with its size and probability."""
+    value, low, high, unit = size_words(diagnosis.machine, found)
+    where = "all motors" if found.hypothesis.where == "all" else found.hypothesis.where
+    if found.hypothesis.cause.sits == "motor or all" and where != "all motors":
+        where = f"motor {where}"
+    text = found.hypothesis.cause.sentence.format(where=where, size=amount(value, unit))
+    if found.hypothesis.sized:
+        text += f" ({amount(low, '')} to {amount(high, unit)})"
+    return f"{text}, {found.probability:.0%}" if with_probability else text
+
+
+def _reading_words(diagnosis: Diagnosis, key: str) -> str:
+    """What a reading would be under the best cause, and under none."""
+    import numpy as np
+
+    from ..answers.causes import hypotheses
+    from ..answers.readings import expected, unscale
+
+    if key in diagnosis.readings or diagnosis.inference is None:
+        return ""
+    best = diagnosis.inference.best
+    healthy = next(h for h in hypotheses(diagnosis.machine) if h.cause.sits == "nowhere")
+    with_it = unscale(key, float(expected(diagnosis.machine, best.hypothesis, key, np.array([best.size]))[0][0]))
+    without = unscale(key, float(expected(diagnosis.machine, healthy, key, np.array([1.0]))[0][0]))
+    unit = _unit(key)
+    shown = "an open circuit" if split(key)[0] == "phase_ohm" and with_it > 5e3 else f"about {amount(with_it, unit)}"
+    how = how_to(key)
+    return f"{how[:1].upper()}{how[1:]}: it would read {shown} instead of {amount(without, unit)}."
+
+
+def _unit(key: str) -> str:
+    return {"supply_v": "V", "pull": "N", "mass": "kg", "phase_ohm": "ohm", "current_rms": "A"}[split(key)[0]]
+
+
+def check_words(check: Check) -> str:
+    """A suggestion and what it would show under the leading causes."""
+    how = check.how[:1].upper() + check.how[1:]
+    return (
+        f"{how}: " + "; ".join(_expectation(check, e) for e in check.expectations) + f" ({check.information:.2f} bit)."
+    )
+
+
+def _expectation(check: Check, e: Expectation) -> str:
+    name = e.cause if e.where == "all" else f"{e.cause} {e.where}"
+    if not check.key:
+        return f"{name} {e.value:.0%} likely to lose steps"
+    unit = _unit(check.key)
+    if split(check.key)[0] == "phase_ohm" and e.value > 5e3:
+        return f"{name} open circuit"
+    return f"{name} {amount(e.value, '')} ({amount(e.low, '')} to {amount(e.high, unit)})"
+
+
+def agreement_words(diagnosis: Diagnosis) -> str:
+    """The verdict on the agreement alone, in one or two sentences."""
     rows = diagnosis.agreement
     below = [row for row in rows if row.verdict == "below"]
     above = [row for row in rows if row.verdict == "above"]
     within = [row for row in rows if row.verdict == "within"]
     if not below and not above:
-        if within:
-            text = (
-                f"All {len(within)} measured limits agree with what this machine ought to do."
-                if len(within) > 1
-                else (
-                    f"The measured limit {_where(within[0])} agrees with what this machine ought to do "
-                    f"({band(within[0].low, within[0].high)})."
-                )
-            )
+        if not within:
+            return "Nothing measured reaches the predicted band yet."
+        if len(within) == 1:
+            row = within[0]
+            text = f"The measured limit {_where(row)} agrees with what this machine ought to do ({band(row.low, row.high)})."
         else:
-            text = "Nothing measured reaches the predicted band yet."
-        if len(within) < len(rows) and within:
+            text = f"All {len(within)} measured limits agree with what this machine ought to do."
+        if len(within) < len(rows):
             text += f" {len(rows) - len(within)} more do not reach the band and say nothing."
         return text
     parts = []
     for name, group in (("below", below), ("above", above)):
-        if not group:
-            continue
-        places = ", ".join(dict.fromkeys(row.direction for row in group))
-        worst = max(group, key=_distance)
-        parts.append(
-            f"{len(group)} of {len(rows)} measured limits lie {name} the predicted band (direction {places}); "
-            f"furthest {_where(worst)}: {_measured(worst)}, predicted {band(worst.low, worst.high)}"
-        )
+        if group:
+            places = ", ".join(dict.fromkeys(row.direction for row in group))
+            worst = max(group, key=_distance)
+            parts.append(
+                f"{len(group)} of {len(rows)} measured limits lie {name} the predicted band (direction {places}); "
+                f"furthest {_where(worst)}: {_measured(worst)}, predicted {band(worst.low, worst.high)}"
+            )
     return "; ".join(parts) + "."
 
 

@@ -140,10 +140,8 @@ def one_blind(seed: int) -> list[tuple[float, float, float, float, float]]:
         truth = true_ladder(true, direction, accelerations, travel, rng)
         for a, t in zip(accelerations, truth, strict=True):
             limit = prediction.at(direction.label, float(a))
-            rows.append(
-                tuple(np.inf if v is None else v for v in (limit.skip, limit.low, limit.high))
-                + (float(t), limit.reachable)
-            )
+            predicted = [np.inf if v is None else v for v in (limit.skip, limit.low, limit.high)]
+            rows.append((*predicted, float(t), limit.reachable))
     return rows  # type: ignore[return-value]
 
 

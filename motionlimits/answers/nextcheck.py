@@ -1,0 +1,187 @@
+"""What to measure next: the reading or sweep row that is expected to tell most about the cause."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.special import ndtr
+
+from ..machine import Array, Machine
+from .causes import HEALTH_PRIOR, Hypothesis
+from .infer import SIZE_POINTS, TRIAL_SCATTER, Inference
+from .readings import expected, how_to, split, unscale
+
+# Effort of a check in minutes, to choose among those that tell about as much: common practice, no source.
+EFFORT = {"supply_v": 3.0, "pull": 2.0, "mass": 15.0, "phase_ohm": 4.0, "current_rms": 6.0, "row": 8.0}
+NEARLY_AS_GOOD = 0.8  # of the best information
+LEADING = 3  # causes whose readings are told
+
+
+@dataclass(frozen=True)
+class Expectation:
+    """What a check would show under one cause: median, 10 and 90 % points in the key's unit, or a chance of skipping."""
+
+    cause: str
+    where: str
+    value: float
+    low: float
+    high: float
+
+
+@dataclass(frozen=True)
+class Check:
+    """One suggestion; `key` is an evidence key, or empty for a sweep row (direction, acceleration, speed; SI)."""
+
+    key: str
+    how: str
+    information: float
+    expectations: tuple[Expectation, ...]
+    direction: str = ""
+    acceleration: float = 0.0
+    speed: float = 0.0
+
+
+def _weights(inference: Inference) -> list[tuple[float, Hypothesis, Array, Array]]:
+    """Probability, hypothesis, sizes and their weights, of causes worth a thought."""
+    found = []
+    for f in inference.found:
+        if f.probability < 1e-4:
+            continue
+        h = f.hypothesis
+        count = f.quantile_weights.size
+        quantiles = np.linspace(0.0, 1.0, SIZE_POINTS) if count == SIZE_POINTS else np.array([0.5])
+        found.append((f.probability, h, np.array([h.size(q) for q in quantiles]), f.quantile_weights))
+    return found
+
+
+def _information(chances: Array, given: Array) -> float:
+    """Mutual information [bit] of a cause and an outcome: `chances` (h,), `given` (h, outcomes) densities."""
+    chances = chances / chances.sum()
+    given = given / np.maximum(given.sum(axis=1, keepdims=True), 1e-300)
+    mixed = chances @ given
+
+    def entropy(p: Array) -> Array:
+        return -np.sum(np.where(p > 0.0, p * np.log2(np.maximum(p, 1e-300)), 0.0), axis=-1)
+
+    return float(entropy(mixed) - chances @ entropy(given))
+
+
+def reading_check(machine: Machine, inference: Inference, key: str) -> Check:
+    """Expected information of one reading, and what it would be under the leading causes."""
+    weighted = _weights(inference)
+    moments = [expected(machine, h, key, sizes) for _, h, sizes, _ in weighted]
+    low = min(float((m - 4 * d).min()) for m, d in moments)
+    high = max(float((m + 4 * d).max()) for m, d in moments)
+    grid = np.linspace(low, high, 800)
+    given = np.array(
+        [
+            weights @ (np.exp(-0.5 * ((grid - m[:, None]) / d[:, None]) ** 2) / d[:, None])
+            for (m, d), (_, _, _, weights) in zip(moments, weighted, strict=True)
+        ]
+    )
+    chances = np.array([p for p, *_ in weighted])
+    expectations = []
+    for density, (_, h, _, _) in zip(given[:LEADING], weighted, strict=False):
+        cumulated = np.cumsum(density) / density.sum()
+        points = [unscale(key, float(np.interp(q, cumulated, grid))) for q in (0.5, 0.1, 0.9)]
+        if split(key)[0] != "phase_ohm":
+            points = [max(p, 0.0) for p in points]
+        expectations.append(Expectation(h.cause.name, h.where, *points))
+    return Check(key, how_to(key), _information(chances, given), tuple(expectations))
+
+
+def row_checks(machine: Machine, inference: Inference, trials: int = 3) -> list[Check]:
+    """Candidate sweep rows: speeds between those measured, in every direction and acceleration of the sweep."""
+    weighted = [f for f in inference.found if f.probability >= 1e-4 and f.log_skip.any()]
+    if not weighted:
+        return []
+    chances = np.array([f.probability for f in weighted])
+    found = []
+    for k, pair in enumerate(inference.pairs):
+        for share in (0.35, 0.5, 0.65, 0.8, 0.95):
+            skip = np.array(
+                [
+                    f.quantile_weights @ (0.02 + 0.96 * ndtr((math.log(share) - f.log_skip[k]) / (3 * TRIAL_SCATTER)))
+                    for f in weighted
+                ]
+            )
+            # Outcomes none and some lost: what most people note.
+            none = (1.0 - skip) ** trials
+            information = _information(chances, np.stack([none, 1.0 - none], axis=1))
+            speed = share * pair.top
+            how = (
+                f"move along {pair.direction.label} at {pair.acceleration * 1e3:.0f} mm/s2 to {speed * 1e3:.0f} mm/s, "
+                f"{trials} times"
+            )
+            expectations = tuple(
+                Expectation(f.hypothesis.cause.name, f.hypothesis.where, float(s), float(s), float(s))
+                for f, s in list(zip(weighted, skip, strict=True))[:LEADING]
+            )
+            found.append(Check("", how, information, expectations, pair.direction.label, pair.acceleration, speed))
+    return found
+
+
+def next_checks(machine: Machine, inference: Inference, readings: Mapping[str, float], count: int = 3) -> list[Check]:
+    """The checks expected to tell most about the cause; the cheap one first among those that tell about as much.
+
+    Parameters
+    ----------
+    machine : Machine
+    inference : Inference
+    readings : mapping
+        Readings already taken, which are not suggested again.
+    count : int
+        How many.
+    """
+    keys = ["supply_v"]
+    keys += [f"pull_{axis}_n" for axis in machine.axis_names] + [f"mass_{axis}_kg" for axis in machine.axis_names]
+    keys += [f"phase_ohm_{d}" for d in machine.drive_names] + [f"current_rms_{d}_a" for d in machine.drive_names]
+    checks = [reading_check(machine, inference, key) for key in keys if key not in readings]
+    rows = sorted(row_checks(machine, inference), key=lambda c: -c.information)
+    checks += rows[:1]
+    chosen: list[Check] = []
+    while checks and len(chosen) < count:
+        best = max(c.information for c in checks)
+        if best < 1e-6 and chosen:
+            break
+        near = [c for c in checks if c.information >= NEARLY_AS_GOOD * best]
+        pick = min(near, key=lambda c: (EFFORT[split(c.key)[0] if c.key else "row"], -c.information))
+        chosen.append(pick)
+        checks.remove(pick)
+    return chosen
+
+
+def swap_test(machine: Machine, inference: Inference) -> str:
+    """What exchanging two motors' leads at the driver would show, for a fault on the side of one motor."""
+    best = inference.best.hypothesis
+    if (
+        best.cause.sits not in ("motor", "motor or all")
+        or best.where == "all"
+        or inference.best.probability < HEALTH_PRIOR
+    ):
+        return ""
+    others = [
+        d for d in machine.drives if d.name != best.where and d.motor.name == machine.drive(best.where).motor.name
+    ]
+    if not others:
+        return ""
+    other, where = others[0].name, best.where
+    if machine.layout == "crossed-belt" and {where, other} == {"a", "b"}:
+        own, far = ("45", "135") if where == "a" else ("135", "45")
+        shown = (
+            f"commands along {own} (which then turn motor {other}) still lose steps early, the driver of {where} is at "
+            f"fault; if instead commands along {far} (which then turn motor {where}) do, it is motor {where}, its cable or "
+            "its plug"
+        )
+    else:
+        shown = (
+            f"commands for {where} (which then turn motor {other}) still lose steps early, the driver of {where} is at "
+            f"fault; if instead commands for {other} do, it is motor {where}, its cable or its plug"
+        )
+    return (
+        f"Swap test: power off, wait for the capacitors, exchange the leads of motors {where} and {other} at the driver, "
+        f"power on and repeat short moves in the middle of the travel at a quarter of the speed first. If {shown}."
+    )

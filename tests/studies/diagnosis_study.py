@@ -1,0 +1,188 @@
+"""Blind set for the diagnosis: random machines with one hidden fault, swept in simulation, diagnosed from the sweep.
+
+The truth differs from the model in what it is made of: whole moves instead of ramps, a finer step, a current that dies
+down in a short-circuited winding, tolerances of its own, friction that scatters from trial to trial.
+
+Run `python -m tests.studies.diagnosis_study [cases]` from the top of the checkout; it prints its table and writes it
+beside this file.
+"""
+
+from __future__ import annotations
+
+import math
+import sys
+import time
+from collections import Counter
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+
+from motionlimits import workers
+from motionlimits.answers.causes import Hypothesis, hypotheses
+from motionlimits.answers.infer import infer
+from motionlimits.answers.nextcheck import next_checks
+from motionlimits.answers.predict import usual_accelerations
+from motionlimits.answers.readings import expected, unscale
+from motionlimits.machine import Machine
+from motionlimits.physics.lanes import move_lanes
+from motionlimits.physics.motion import simulate
+from motionlimits.plant import Plant, sample_plant
+from motionlimits.sweep import SweepRow
+
+from ..lanes import random_machine
+
+HERE = Path(__file__).parent
+TRIALS = 2
+
+
+def true_sweep(machine: Machine, plant: Plant, rng: np.random.Generator, rung: float = 1.12) -> list[SweepRow]:
+    """A ladder of moves in every usual direction at three accelerations, until two speeds in a row are lost."""
+    rows: list[SweepRow] = []
+    directions = machine.usual_directions()
+    accelerations = np.array(usual_accelerations(machine, directions, 7))[[2, 3, 4]]
+    plant = replace(plant, slow_decay=np.ones_like(plant.slow_decay))
+    for direction in directions:
+        travel = machine.travel_along(direction)
+        for a in accelerations:
+            top = math.sqrt(a * travel)
+            speeds = np.array([float(f"{v:.3g}") for v in 0.99 * top / rung ** np.arange(0, 14)[::-1]])
+            repeated = np.repeat(speeds, TRIALS)
+            lanes = move_lanes(
+                plant,
+                direction.vector,
+                np.full(repeated.size, a),
+                repeated,
+                np.full(repeated.size, travel),
+                sample=np.zeros(repeated.size, np.intp),
+                friction_factor=np.exp(0.05 * rng.standard_normal(repeated.size)),
+                phase=rng.uniform(0, 2 * np.pi, repeated.size),
+            )
+            fate = simulate(lanes.lanes, phase_step=0.1, longest_step=20e-6)
+            lost = np.zeros(repeated.size, bool)
+            np.logical_or.at(lost, lanes.move, fate.lost)
+            counts = lost.reshape(-1, TRIALS).sum(axis=1)
+            streak = 0
+            for speed, count in zip(speeds, counts, strict=True):
+                rows.append(SweepRow(direction.label, float(a), float(speed), None, TRIALS, int(count)))
+                streak = streak + 1 if count == TRIALS else 0
+                if streak == 2:
+                    break
+    return rows
+
+
+@dataclass(frozen=True)
+class Case:
+    """One diagnosed case."""
+
+    cause: str
+    where: str
+    rank: int
+    probability: float
+    top: str
+    top_probability: float
+    size_inside: bool | None
+    rank_after_check: int
+    seconds: float
+
+
+def draw_fault(machine: Machine, rng: np.random.Generator) -> tuple[Hypothesis, float]:
+    """A cause (all alike), one of its places, and a size from the upper three quarters of its prior."""
+    theories = hypotheses(machine)
+    names = list(dict.fromkeys(h.cause.name for h in theories))
+    name = str(rng.choice(names))
+    theory = [h for h in theories if h.cause.name == name]
+    chosen = theory[int(rng.integers(len(theory)))]
+    quantile = rng.uniform(0.25, 0.9)
+    # Of factors the small ones are the large faults.
+    if chosen.cause.name in ("low-voltage", "low-current"):
+        quantile = 1.0 - quantile
+    return chosen, chosen.size(float(quantile))
+
+
+def one_case(seed: int) -> Case:
+    """Draw, sweep, diagnose; then answer the first suggested reading truthfully and diagnose again."""
+    workers.usable_cores = lambda: 1  # type: ignore[assignment]
+    rng = np.random.default_rng([40, seed])
+    machine = random_machine(rng)
+    theory, size = draw_fault(machine, rng)
+    true = theory.applied(sample_plant(machine, 2, seed=50_000 + seed).take(slice(1, 2)), size)
+    rows = true_sweep(machine, true, rng)
+    start = time.perf_counter()
+    inference = infer(machine, rows)
+    seconds = time.perf_counter() - start
+
+    def rank_in(found: list[tuple[str, str]]) -> int:
+        return found.index((theory.cause.name, theory.where))
+
+    order = [(f.hypothesis.cause.name, f.hypothesis.where) for f in inference.found]
+    rank = rank_in(order)
+    mine = inference.found[rank]
+    inside = bool(mine.size_low <= size <= mine.size_high) if theory.sized and rank == 0 else None
+    after = rank
+    checks = [c for c in next_checks(machine, inference, {}) if c.key]
+    if checks:
+        key = checks[0].key
+        mean, deviation = expected(machine, theory, key, np.array([size]))
+        reading = unscale(key, float(rng.normal(mean[0], deviation[0])))
+        again = infer(machine, rows, {key: max(reading, 1e-3)})
+        after = rank_in([(f.hypothesis.cause.name, f.hypothesis.where) for f in again.found])
+    best = inference.best
+    return Case(
+        theory.cause.name,
+        theory.where,
+        rank,
+        mine.probability,
+        f"{best.hypothesis.cause.name} {best.hypothesis.where}",
+        best.probability,
+        inside,
+        after,
+        seconds,
+    )
+
+
+def study(cases: int) -> list[str]:
+    """The table."""
+    with ProcessPoolExecutor(2) as pool:
+        results = list(pool.map(one_case, range(cases)))
+    ranks = np.array([c.rank for c in results])
+    healthy = [c for c in results if c.cause == "as-predicted"]
+    blamed = [c for c in healthy if not c.top.startswith("as-predicted") and c.top_probability > 0.5]
+    sized = [c.size_inside for c in results if c.size_inside is not None]
+    lines = [
+        f"cases {cases}; right cause and place first {np.mean(ranks == 0):.1%}, in the first two {np.mean(ranks <= 1):.1%}",
+        f"healthy {len(healthy)}, called something else with more than 50 %: {len(blamed)}",
+        f"size within its 10 to 90 % range: {np.mean(sized):.1%} of {len(sized)}",
+        f"with the first suggested reading answered truthfully: first {np.mean([c.rank_after_check == 0 for c in results]):.1%}",
+        f"time of one diagnosis on one core: median {np.median([c.seconds for c in results]):.1f} s",
+        "stated probability of the first cause, and how often it was right:",
+    ]
+    for low, high in ((0.0, 0.5), (0.5, 0.8), (0.8, 0.95), (0.95, 1.01)):
+        here = [c for c in results if low <= c.top_probability < high]
+        if here:
+            stated = np.mean([c.top_probability for c in here])
+            right = np.mean([c.rank == 0 for c in here])
+            lines.append(
+                f"  {low:.2f} to {min(high, 1.0):.2f}: {len(here)} cases, stated {stated:.2f}, right {right:.2f}"
+            )
+    lines.append("by cause, right first:")
+    for name in dict.fromkeys(c.cause for c in results):
+        here = [c for c in results if c.cause == name]
+        missed = Counter(c.top for c in here if c.rank)
+        lines.append(f"  {name}: {sum(c.rank == 0 for c in here)} of {len(here)}; taken for {dict(missed)}")
+    return lines
+
+
+def main() -> None:
+    """Run and write the table."""
+    cases = int(sys.argv[1]) if len(sys.argv) > 1 else 160
+    start = time.monotonic()
+    lines = study(cases)
+    text = "\n".join(["study: diagnosis of blind cases", *lines, f"took {time.monotonic() - start:.0f} s"]) + "\n"
+    (HERE / "diagnosis.txt").write_text(text)
+    print(text)
+
+
+if __name__ == "__main__":
+    main()
