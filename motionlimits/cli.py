@@ -51,6 +51,12 @@ TravelOption = Annotated[
     float | None,
     typer.Option("--travel", help="Length of the moves in mm, if shorter than the axes.", show_default=False),
 ]
+PlotOption = Annotated[
+    Path | None,
+    typer.Option(
+        "--plot", help="Also a picture: a file ending in .svg, .png or .pdf (extra 'plots').", show_default=False
+    ),
+]
 Quick = Annotated[bool, typer.Option("--quick", help="Static and shock limits of the nominal machine only, no band.")]
 
 
@@ -154,6 +160,7 @@ def curve(
         float | None, typer.Option(help="Of that move, in mm/s2.", metavar="MM/S2", show_default=False)
     ] = None,
     no_losses: Annotated[bool, typer.Option("--no-losses", help="Leave iron losses at the shaft out.")] = False,
+    plot: PlotOption = None,
     as_json: AsJson = False,
 ) -> None:
     """Torque against speed of one motor, as this supply and driver let it have.
@@ -188,6 +195,7 @@ def curve(
         acceleration=rate,
         losses=not no_losses,
     )
+    _plot(plot, "curve_figure", result)
     if as_json:
         _say_json(show_json.curve_dict(result))
     else:
@@ -205,6 +213,7 @@ def predict(
         float | None, typer.Option(help="Also the chance of losing steps at this speed, in mm/s.", show_default=False)
     ] = None,
     quick: Quick = False,
+    plot: PlotOption = None,
     as_json: AsJson = False,
 ) -> None:
     """The speed at which steps will be lost, by direction and acceleration, with a band.
@@ -231,6 +240,7 @@ def predict(
             quick=quick,
             progress=progress,
         )
+    _plot(plot, "prediction_figure", result)
     if as_json:
         _say_json(show_json.prediction_dict(result, at))
         return
@@ -253,6 +263,7 @@ def motion(
         float, typer.Option("--start-speed", help="Abrupt step of speed at the start, in mm/s.", metavar="MM/S")
     ] = 0.0,
     csv: Annotated[Path | None, typer.Option(help="Write the time series to this file.", show_default=False)] = None,
+    plot: PlotOption = None,
     as_json: AsJson = False,
 ) -> None:
     """One move seen from inside: does every motor keep its steps, and how far does its rotor lag.
@@ -278,6 +289,7 @@ def motion(
     )
     if csv is not None:
         write_text(csv, motion_csv(result))
+    _plot(plot, "motion_figure", result)
     if as_json:
         _say_json(show_json.motion_dict(result))
     else:
@@ -304,6 +316,7 @@ def compare(
         float | None, typer.Option(help="State the power drawn at this speed, in mm/s.", show_default=False)
     ] = None,
     quick: Quick = False,
+    plot: PlotOption = None,
     as_json: AsJson = False,
 ) -> None:
     """What a change would bring: skip speeds before and after, power drawn, ratings passed.
@@ -330,6 +343,7 @@ def compare(
             quick=quick,
             progress=progress,
         )
+    _plot(plot, "comparison_figure", result)
     if as_json:
         _say_json(show_json.comparison_dict(result))
         return
@@ -378,6 +392,13 @@ def diagnose(
             show_default=False,
         ),
     ] = None,
+    shifts: Annotated[
+        Path | None,
+        typer.Option(help="Displacements of the part (CSV with dx_mm,dy_mm), as evidence.", show_default=False),
+    ] = None,
+    report: Annotated[
+        Path | None, typer.Option(help="Write a page to send (HTML, extra 'plots').", show_default=False)
+    ] = None,
     verbose: Annotated[bool, typer.Option("--verbose", help="Also priors and fit of every cause.")] = False,
     quick: Quick = False,
     fail_on_mismatch: Annotated[
@@ -397,7 +418,10 @@ def diagnose(
     """
     from .answers.diagnose import diagnose as answer
     from .answers.diagnose import quick_rows
+    from .answers.shift import READING_ERROR, explain_all
     from .files.evidence import read_evidence
+    from .files.fields import write_text
+    from .files.shifts import read_shifts
     from .files.sweeps import read_sweep
     from .show import json as show_json
     from .show import tables, words
@@ -417,8 +441,13 @@ def diagnose(
         assert rate is not None
         rows = quick_rows(direction, rate, _metre(passed), _metre(skipped))
     readings = read_evidence(described, evidence, found or [])
+    damage = explain_all(described, read_shifts(shifts, READING_ERROR)) if shifts is not None else None
+    if report is not None and quick:
+        raise InputError("--report needs the whole diagnosis; leave --quick out")
     with _progress() as progress:
-        result = answer(described, rows, readings, quick=quick, progress=progress)
+        result = answer(described, rows, readings, damage, quick=quick, progress=progress)
+    if report is not None:
+        write_text(report, _report(machine, sweep, evidence, shifts, result))
     if as_json:
         _say_json(show_json.diagnosis_dict(result))
     else:
@@ -428,6 +457,7 @@ def diagnose(
         _say(
             words.diagnosis_words(result),
             "\n".join(f"Note: {remark}." for remark in result.remarks),
+            words.shifts_words(damage) if damage is not None else "",
             tables.agreement_table(result),
             tables.causes_table(result) if known else "",
             f"Measure next:\n{checks}" if checks else "",
@@ -440,10 +470,313 @@ def diagnose(
         raise typer.Exit(1)
 
 
+@app.command()
+@_answers
+def plan(
+    machine: MachinePath,
+    direction: DirectionOption = None,
+    acceleration: AccelerationOption = None,
+    travel: TravelOption = None,
+    trials: Annotated[int, typer.Option(help="Moves at each speed.")] = 3,
+    acceleration_for: Annotated[
+        float | None,
+        typer.Option(
+            "--acceleration-for",
+            metavar="MM/S",
+            help="Instead of a sweep: which acceleration to use to reach this speed, in the first direction.",
+            show_default=False,
+        ),
+    ] = None,
+    csv: Annotated[
+        Path | None, typer.Option(help="Write the sweep to fill in to this file.", show_default=False)
+    ] = None,
+    program: Annotated[
+        Path | None,
+        typer.Option(help="Write the moves as a program (ISO 6983: G1, F, G4) to this file.", show_default=False),
+    ] = None,
+    acceleration_line: Annotated[
+        str | None,
+        typer.Option(
+            "--acceleration-line",
+            help="The line that sets the acceleration on your controller, with {acceleration} where mm/s2 go.",
+            show_default=False,
+        ),
+    ] = None,
+    force: Annotated[bool, typer.Option("--force", help="Overwrite files that exist.")] = False,
+    plot: PlotOption = None,
+    as_json: AsJson = False,
+) -> None:
+    """Design the sweep: accelerations, speeds around the predicted band, order, when to stop, how to see a lost step.
+
+    A commanded speed above the square root of acceleration times travel is never reached; no such row is planned. The
+    column "bit" says how much the measured limit of that direction and acceleration would tell about the cause.
+    """
+    from .answers.plan import plan as answer
+    from .answers.plan import sizing
+    from .show import json as show_json
+    from .show import tables, words
+    from .show.programs import blank_sweep, sweep_program
+
+    described = _open(machine)
+    directions = _directions(described, direction)
+    for path in (csv, program):
+        _may_write(path, force)
+    if acceleration_for is not None:
+        with _progress() as progress:
+            size = sizing(
+                described,
+                _metre(acceleration_for) or 0.0,
+                (directions or list(described.usual_directions()))[0],
+                travel=_metre(travel),
+                progress=progress,
+            )
+        if as_json:
+            _say_json(show_json.sizing_dict(size))
+        else:
+            _say(words.sizing_words(size), words.assumed_words(described))
+        return
+    with _progress() as progress:
+        result = answer(
+            described, directions, _metres(acceleration), travel=_metre(travel), trials=trials, progress=progress
+        )
+    _write(csv, lambda: blank_sweep(result))
+    _plot(plot, "plan_figure", result)
+    _write(program, lambda: sweep_program(result, acceleration_line))
+    if as_json:
+        _say_json(show_json.plan_dict(result))
+        return
+    _say(
+        words.plan_words(result),
+        tables.plan_table(result),
+        words.STOP_RULE,
+        words.assumed_words(described),
+        f"Caution: {words.CAUTIONS_TEST}",
+    )
+
+
+@app.command()
+@_answers
+def shift(
+    machine: MachinePath,
+    dx: Annotated[float, typer.Option("--dx", help="Displacement along x in mm, e.g. --dx=-1.2.")] = 0.0,
+    dy: Annotated[float, typer.Option("--dy", help="Displacement along y in mm.")] = 0.0,
+    error: Annotated[float, typer.Option(help="Reading error in mm, one standard deviation.")] = 0.05,
+    shifts: Annotated[
+        Path | None, typer.Option(help="Several displacements (CSV with dx_mm,dy_mm).", show_default=False)
+    ] = None,
+    as_json: AsJson = False,
+) -> None:
+    """Read the damage: what displaced the part by that much.
+
+    A motor loses whole electrical cycles (four full steps), a belt jumps whole teeth, a loose pulley slips by anything.
+    On crossed belts one motor's slip lies on a 45 degree line.
+    """
+    from .answers.shift import explain_all
+    from .files.fields import from_mm
+    from .files.shifts import read_shifts
+    from .show import json as show_json
+    from .show import tables, words
+
+    described = _open(machine)
+    if shifts is not None:
+        measured = read_shifts(shifts, from_mm(error))
+    elif dx == 0.0 and dy == 0.0:
+        raise InputError("give the displacement with --dx and --dy in mm, or several with --shifts FILE")
+    else:
+        measured = [(from_mm(dx), from_mm(dy), from_mm(error))]
+    result = explain_all(described, measured)
+    if as_json:
+        _say_json(show_json.shifts_dict(result))
+    else:
+        _say(words.shifts_words(result), tables.shift_table(result), words.shifts_list(result))
+
+
+@app.command()
+@_answers
+def new(
+    path: Annotated[Path, typer.Argument(metavar="FILE", help="Machine file to write.", show_default=False)],
+    name: Annotated[str | None, typer.Option(help="What to call the machine.", show_default=False)] = None,
+    layout: Annotated[str | None, typer.Option(help="crossed-belt or independent.", show_default=False)] = None,
+    voltage: Annotated[float | None, typer.Option(help="Supply voltage, V.", show_default=False)] = None,
+    current_rms: Annotated[
+        float | None, typer.Option("--current-rms", help="Driver setting, A rms.", show_default=False)
+    ] = None,
+    current_peak: Annotated[
+        float | None, typer.Option("--current-peak", help="Driver setting, A peak.", show_default=False)
+    ] = None,
+    motor: Annotated[
+        str | None, typer.Option(help="Motor name (motionlimits motors list) or file.", show_default=False)
+    ] = None,
+    teeth: Annotated[int | None, typer.Option(help="Teeth of the motor's pulley.", show_default=False)] = None,
+    pitch: Annotated[float | None, typer.Option(help="Belt pitch, mm.", show_default=False)] = None,
+    lead: Annotated[float | None, typer.Option(help="Screw lead, mm, instead of a belt.", show_default=False)] = None,
+    efficiency: Annotated[float, typer.Option(help="Of the screw: 0.4 sliding nut, 0.9 balls.")] = 0.4,
+    axis: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="NAME,KG,MM[,N]",
+            help="An axis: name, moving mass, travel, friction by a luggage scale. May be repeated.",
+            show_default=False,
+        ),
+    ] = None,
+    force: Annotated[bool, typer.Option("--force", help="Overwrite a file that exists.")] = False,
+) -> None:
+    """Write a commented machine file, by questions at a terminal or by options.
+
+    Options that are given are not asked for. Everything asked for is on a label, or comes from a kitchen scale, a
+    luggage scale and counting teeth.
+    """
+    from .files.fields import write_text
+    from .files.machines import machine_from_table
+    from .files.motors import parse_toml
+    from .files.new import Answers, machine_text
+    from .show import words
+
+    _may_write(path, force)
+    if current_rms is not None and current_peak is not None:
+        raise InputError("give either --current-rms or --current-peak, not both")
+    name = _ask(name, "--name", "What do you call the machine?", "my machine", str)
+    layout = _ask(
+        layout, "--layout", "Layout: crossed-belt (two crossed long belts) or independent?", "crossed-belt", str
+    )
+    voltage = _ask(voltage, "--voltage", "Supply voltage in V (label, or a meter at the driver)?", 24.0, float)
+    peak = current_peak is not None
+    current = (
+        current_peak
+        if peak
+        else _ask(
+            current_rms, "--current-rms", "Driver current in A rms (peak divided by 1.41; see its manual)?", 1.0, float
+        )
+    )
+    motor = _ask_motor(motor)
+    if lead is None:
+        teeth = _ask(teeth, "--teeth", "Teeth on the motor's pulley (count them)?", 20, int)
+        pitch = _ask(pitch, "--pitch", "Belt pitch in mm (ten teeth divided by ten)?", 2.0, float)
+    axes = [_axis(text) for text in axis] if axis else _ask_axes()
+    text = machine_text(
+        Answers(
+            name=name,
+            layout=layout,
+            voltage=voltage,
+            current=current or 0.0,
+            current_is_peak=peak,
+            motor=motor,
+            kind="belt" if lead is None else "screw",
+            pulley_teeth=teeth or 20,
+            belt_pitch=pitch or 2.0,
+            lead=lead or 8.0,
+            screw_efficiency=efficiency,
+            axes=tuple(axes),
+        )
+    )
+    described = machine_from_table(parse_toml(text, str(path)), str(path), text, path.parent)
+    write_text(path, text)
+    _say(
+        f"Wrote {path}: {described.name}, {len(described.drives)} motors, {len(described.axes)} axes. "
+        f"Next: motionlimits predict {path}",
+        words.assumed_words(described),
+    )
+
+
+def _report(machine: Path, sweep: Path | None, evidence: Path | None, shifts: Path | None, result: Any) -> str:
+    """The page, with the files it was made from."""
+    import platform
+    from importlib.metadata import version
+
+    from . import __version__
+    from .answers.curve import curve as torque_curve
+    from .files.fields import read_text
+    from .show.report import report_page
+
+    described = result.machine
+    rows = result.agreement
+    first = described.direction(rows[0].direction)
+    rate = sorted(row.acceleration for row in rows)[len(rows) // 2]
+    moving = abs(described.kinematic_map @ first.vector) > 1e-12
+    drive = next(d for d, moves in zip(described.drives, moving, strict=True) if moves)
+    curves = [torque_curve(described, drive.name, direction=first, acceleration=rate)]
+    inputs = [(path.name, read_text(path, "input")) for path in (machine, sweep, evidence, shifts) if path is not None]
+    parts = [f"motionlimits {__version__}", f"Python {platform.python_version()}"]
+    parts += [f"{name} {version(name)}" for name in ("numpy", "scipy", "matplotlib")]
+    return report_page(result, curves, inputs, ", ".join(parts) + "; seed 0")
+
+
+def _plot(path: Path | None, figure: str, result: Any) -> None:
+    """Draw a result, where a picture is wanted."""
+    if path is not None:
+        from .show import plots
+
+        plots.save(getattr(plots, figure)(result), path)
+
+
+def _may_write(path: Path | None, force: bool) -> None:
+    if path is not None and path.exists() and not force:
+        raise InputError(f"{path} exists; choose another name, or --force to overwrite it")
+
+
+def _write(path: Path | None, text: Callable[[], str]) -> None:
+    from .files.fields import write_text
+
+    if path is not None:
+        write_text(path, text())
+
+
+def _ask(given: Any, option: str, question: str, usual: Any, kind: type) -> Any:
+    """A value given by option, or asked for at a terminal."""
+    if given is not None:
+        return given
+    if not sys.stdin.isatty():
+        raise InputError(f"{option} is needed (there is no terminal to ask at)")
+    return typer.prompt(question, default=usual, type=kind)
+
+
+def _ask_motor(given: str | None) -> str:
+    if given is not None:
+        return given
+    if not sys.stdin.isatty():
+        raise InputError("--motor is needed (there is no terminal to ask at); see 'motionlimits motors list'")
+    from .files.new import matching_motors
+    from .show import tables
+
+    frame = typer.prompt("Motor frame size (side of the face in inches times ten: 42 mm is 17)?", default=17, type=int)
+    rated = typer.prompt("Rated current on the motor's label, A?", default=1.5, type=float)
+    found = matching_motors(frame=frame, current=rated)[:5] or matching_motors(current=rated)[:5]
+    print(tables.motors_table(found))
+    return str(typer.prompt("Which of these comes nearest to the label?", default=found[0].name))
+
+
+def _ask_axes() -> list[tuple[str, float, float, float | None]]:
+    if not sys.stdin.isatty():
+        raise InputError("--axis is needed (there is no terminal to ask at), for example --axis x,0.4,300,4")
+    found: list[tuple[str, float, float, float | None]] = []
+    for name in ("x", "y"):
+        mass = typer.prompt(f"All that moves along {name}, kg (kitchen scale)?", default=0.5, type=float)
+        travel = typer.prompt(f"Travel of {name}, mm?", default=300.0, type=float)
+        force = typer.prompt(
+            f"Force to pull the carriage along {name}, motors off, N (0: not known)?", default=0.0, type=float
+        )
+        found.append((name, mass, travel, force or None))
+    return found
+
+
+def _axis(text: str) -> tuple[str, float, float, float | None]:
+    parts = [part.strip() for part in text.split(",")]
+    try:
+        numbers = [float(part) for part in parts[1:]]
+    except ValueError:
+        numbers = []
+    if not parts[0] or len(numbers) not in (2, 3):
+        raise InputError(f"--axis {text[:60]}: write name,kg,mm or name,kg,mm,N, for example x,0.4,300,4")
+    return parts[0], numbers[0], numbers[1], numbers[2] if len(numbers) == 3 else None
+
+
 @motors_app.command("list")
 @_answers
 def motors_list(
     frame: Annotated[int | None, typer.Option(help="Only this frame size.", show_default=False)] = None,
+    current: Annotated[
+        float | None, typer.Option(help="Only motors rated within 20 % of this current, A.", show_default=False)
+    ] = None,
     as_json: AsJson = False,
 ) -> None:
     """The motors that a machine file can name."""
@@ -453,8 +786,11 @@ def motors_list(
 
     motors = [load_motor(name)[0] for name in motor_names()]
     motors = sorted((m for m in motors if frame in (None, m.frame)), key=lambda m: (m.frame, m.name))
+    if current is not None:
+        motors = [m for m in motors if abs(m.rated_current - current) <= 0.2 * current]
     if not motors:
-        raise InputError(f"no motor of frame size {frame}")
+        wanted = [f"of frame size {frame}" if frame else "", f"rated about {current:g} A" if current else ""]
+        raise InputError(f"no motor {' '.join(part for part in wanted if part)}")
     if as_json:
         _say_json({"motors": [show_json.motor_dict(motor) for motor in motors]})
     else:

@@ -12,6 +12,7 @@ from ..sweep import SweepRow
 from .infer import SAMPLES, Found, Inference, infer
 from .nextcheck import Check, next_checks, swap_test
 from .predict import Limit, Prediction, predict_moves
+from .shift import Shifts
 
 VERDICTS = ("within", "below", "above", "untested")
 
@@ -86,6 +87,7 @@ def diagnose(
     machine: Machine,
     rows: Sequence[SweepRow],
     readings: Mapping[str, float] | None = None,
+    damage: Shifts | None = None,
     *,
     quick: bool = False,
     samples: int = SAMPLES,
@@ -100,6 +102,8 @@ def diagnose(
     rows : sequence of SweepRow
     readings : mapping, optional
         Readings taken, by evidence key.
+    damage : Shifts, optional
+        Explained displacements of the part, as evidence.
     quick : bool
         Static limits only: agreement without bands, no causes.
     samples : int
@@ -134,7 +138,13 @@ def diagnose(
     if quick:
         return Diagnosis(machine, prediction, agreement, tuple(warnings), given)
     inference = infer(
-        machine, rows, given, samples=samples, seed=seed, progress=lambda share: report(0.4 + 0.6 * share)
+        machine,
+        rows,
+        given,
+        damage.motors if damage else (),
+        samples=samples,
+        seed=seed,
+        progress=lambda share: report(0.4 + 0.6 * share),
     )
     warnings += _inference_warnings(inference)
     return Diagnosis(
@@ -240,8 +250,10 @@ def _agree(
 
 def _verdict(passed: float | None, skipped: float | None, limit: Limit) -> str:
     """Where the measured bracket lies against the band; a band open at the top reaches to infinity."""
-    low = limit.low if limit.low is not None else (limit.skip if limit.skip is not None else math.inf)
-    high = limit.high if limit.high is not None else math.inf
+    # Without a band (static limits only) the predicted speed is all there is.
+    alone = limit.skip if limit.skip is not None and not limit.spread else math.inf
+    low = limit.low if limit.low is not None else alone
+    high = limit.high if limit.high is not None else alone
     if skipped is not None and skipped < low:
         return "below"
     if passed is not None and passed > high:

@@ -180,3 +180,22 @@ def motor_table(motor: Motor, assumed: frozenset[str] = frozenset()) -> dict[str
 def write_motor(motor: Motor) -> str:
     """The text of a motor file that reads back as the same motor."""
     return toml_table(motor_table(motor))
+
+
+def read_torque_curve(path: Path) -> tuple[list[float], list[float]]:
+    """Speeds [rev/s] and torques [N.m] of a CSV with header speed_rev_s,torque_nm.
+
+    Raises
+    ------
+    InputError
+        With file, line and column.
+    """
+    from .sweeps import csv_number, csv_rows
+
+    speeds, torques = [], []
+    for where, cells in csv_rows(read_text(path, "torque curve"), str(path), ("speed_rev_s", "torque_nm"), ("note",)):
+        speeds.append(csv_number(cells, "speed_rev_s", 0.0, 1000.0, "rev/s", where))
+        torques.append(csv_number(cells, "torque_nm", 0.0, 1000.0, "N.m", where))
+    if not speeds:
+        raise InputError(f"{path}: no points under the header line")
+    return speeds, torques

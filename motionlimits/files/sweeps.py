@@ -6,7 +6,7 @@ import csv
 import difflib
 import io
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 
 from ..errors import InputError
@@ -32,53 +32,77 @@ def read_sweep(path: Path | str, machine: Machine) -> tuple[SweepRow, ...]:
 
 
 def parse_sweep(text: str, machine: Machine, source: str = "sweep") -> tuple[SweepRow, ...]:
-    """Rows of a sweep from its text; see `read_sweep`."""
-    rows: list[SweepRow] = []
-    header: list[str] | None = None
-    for number, line in enumerate(text.split("\n"), 1):
-        if not line.strip() or line.lstrip().startswith("#"):
-            continue
-        try:
-            cells = [cell.strip() for cell in next(csv.reader(io.StringIO(line), strict=True))]
-        except csv.Error as problem:
-            raise InputError(f"{source}, line {number}: not a valid CSV line: {problem}") from None
-        if header is None:
-            header = _check_header(cells, line, source, number)
-            continue
-        if len(cells) != len(header):
-            decimal = " (a decimal comma splits a number in two: write a point)" if len(cells) > len(header) else ""
-            raise InputError(f"{source}, line {number}: {len(cells)} values under {len(header)} column names{decimal}")
-        if len(rows) >= MAX_ROWS:
-            raise InputError(f"{source}, line {number}: more than {MAX_ROWS} rows, the most that is read")
-        rows.append(_row(dict(zip(header, cells, strict=True)), machine, f"{source}, line {number}", number))
-    if header is None:
-        raise InputError(f"{source}: empty; the first line must be {','.join(COLUMNS)}")
+    """Rows of a sweep from its text; see `read_sweep`. Rows whose `skipped` is still empty are left out."""
+    rows = []
+    for where, cells in csv_rows(text, source, COLUMNS, EXTRA_COLUMNS, optional=("travel_mm",)):
+        if cells["skipped"]:
+            rows.append(_row(cells, machine, where))
     if not rows:
-        raise InputError(f"{source}: no measured rows under the header line")
+        raise InputError(
+            f"{source}: no measured rows under the header line (rows with an empty 'skipped' do not count)"
+        )
     return tuple(rows)
 
 
-def _check_header(cells: list[str], line: str, source: str, number: int) -> list[str]:
-    allowed = COLUMNS + EXTRA_COLUMNS
+def csv_rows(
+    text: str, source: str, columns: Sequence[str], extra: Sequence[str], optional: Sequence[str] = ()
+) -> Iterator[tuple[str, dict[str, str]]]:
+    """Lines of a CSV text under a checked header: where each stands, and its cells by column.
+
+    Lines that start with # are comments.
+
+    Raises
+    ------
+    InputError
+        For a wrong header, a wrong number of cells, or too many rows.
+    """
+    header: list[str] | None = None
+    count = 0
+    for number, line in enumerate(text.split("\n"), 1):
+        if not line.strip() or line.lstrip().startswith("#"):
+            continue
+        where = f"{source}, line {number}"
+        try:
+            cells = [cell.strip() for cell in next(csv.reader(io.StringIO(line), strict=True))]
+        except csv.Error as problem:
+            raise InputError(f"{where}: not a valid CSV line: {problem}") from None
+        if header is None:
+            header = _check_header(cells, line, where, columns, extra, optional)
+            continue
+        if len(cells) != len(header):
+            decimal = " (a decimal comma splits a number in two: write a point)" if len(cells) > len(header) else ""
+            raise InputError(f"{where}: {len(cells)} values under {len(header)} column names{decimal}")
+        count += 1
+        if count > MAX_ROWS:
+            raise InputError(f"{where}: more than {MAX_ROWS} rows, the most that is read")
+        yield where, dict(zip(header, cells, strict=True))
+    if header is None:
+        raise InputError(f"{source}: empty; the first line must be {','.join(columns)}")
+
+
+def _check_header(
+    cells: list[str], line: str, where: str, columns: Sequence[str], extra: Sequence[str], optional: Sequence[str]
+) -> list[str]:
+    allowed = (*columns, *extra)
     if len(cells) == 1 and ";" in line:
-        raise InputError(f"{source}, line {number}: columns are separated by commas, not semicolons")
+        raise InputError(f"{where}: columns are separated by commas, not semicolons")
     for cell in cells:
         if cell not in allowed:
             near = difflib.get_close_matches(cell, allowed, n=1)
             hint = f"did you mean '{near[0]}'? " if near else ""
             raise InputError(
-                f"{source}, line {number}: column {show(cell)} is not known; {hint}the header is "
-                f"{','.join(COLUMNS)}, optionally with {','.join(EXTRA_COLUMNS)}"
+                f"{where}: column {show(cell)} is not known; {hint}the header is "
+                f"{','.join(columns)}, optionally with {','.join(extra)}"
             )
         if cells.count(cell) > 1:
-            raise InputError(f"{source}, line {number}: column '{cell}' appears twice")
-    missing = [column for column in COLUMNS if column not in cells and column != "travel_mm"]
+            raise InputError(f"{where}: column '{cell}' appears twice")
+    missing = [column for column in columns if column not in cells and column not in optional]
     if missing:
-        raise InputError(f"{source}, line {number}: the column '{missing[0]}' is missing from the header")
+        raise InputError(f"{where}: the column '{missing[0]}' is missing from the header")
     return cells
 
 
-def _number(cells: dict[str, str], column: str, low: float, high: float, unit: str, where: str) -> float:
+def csv_number(cells: dict[str, str], column: str, low: float, high: float, unit: str, where: str) -> float:
     text = cells.get(column, "")
     allowed = f"allowed: a number from {low:g} to {high:g}{' ' + unit if unit else ''}, with a decimal point"
     try:
@@ -93,17 +117,17 @@ def _number(cells: dict[str, str], column: str, low: float, high: float, unit: s
 def _optional(cells: dict[str, str], column: str, low: float, high: float, where: str) -> float | None:
     if not cells.get(column):
         return None
-    return _number(cells, column, low, high, "mm", where) / 1e3
+    return csv_number(cells, column, low, high, "mm", where) / 1e3
 
 
 def _count(cells: dict[str, str], column: str, low: int, where: str) -> int:
-    value = _number(cells, column, low, 100_000, "", where)
+    value = csv_number(cells, column, low, 100_000, "", where)
     if value != int(value):
         raise InputError(f"{where}, column {column}: read {show(cells[column])}; allowed: a whole number")
     return int(value)
 
 
-def _row(cells: dict[str, str], machine: Machine, where: str, line: int) -> SweepRow:
+def _row(cells: dict[str, str], machine: Machine, where: str) -> SweepRow:
     try:
         machine.direction(cells["direction"])
     except InputError as problem:
@@ -114,15 +138,15 @@ def _row(cells: dict[str, str], machine: Machine, where: str, line: int) -> Swee
         raise InputError(f"{where}, column skipped: read {skipped}; allowed: up to the {trials} trials of this row")
     return SweepRow(
         direction=cells["direction"],
-        acceleration=_number(cells, "acceleration_mm_s2", 0.1, 1e7, "mm/s2", where) / 1e3,
-        speed=_number(cells, "speed_mm_s", 0.01, 1e6, "mm/s", where) / 1e3,
+        acceleration=csv_number(cells, "acceleration_mm_s2", 0.1, 1e7, "mm/s2", where) / 1e3,
+        speed=csv_number(cells, "speed_mm_s", 0.01, 1e6, "mm/s", where) / 1e3,
         travel=_optional(cells, "travel_mm", 0.01, 1e6, where),
         trials=trials,
         skipped=skipped,
         shift_x=_optional(cells, "shift_x_mm", -1e5, 1e5, where),
         shift_y=_optional(cells, "shift_y_mm", -1e5, 1e5, where),
         note=cells.get("note", "")[:300],
-        line=line,
+        line=int(where.rpartition(" ")[2]),
     )
 
 

@@ -8,8 +8,11 @@ from ..answers.compare import Comparison
 from ..answers.curve import Curve
 from ..answers.diagnose import Diagnosis
 from ..answers.motion import Motion
+from ..answers.motors import Fit
+from ..answers.plan import Plan, Sizing
 from ..answers.power import Power
 from ..answers.predict import Prediction
+from ..answers.shift import Shifts
 from ..machine import Machine, Motor
 from . import words
 
@@ -223,4 +226,77 @@ def motion_dict(motion: Motion) -> dict[str, Any]:
         "lost_speed_mm_s": mm(motion.lost_speed),
         "lost_cycles": motion.lost_cycles,
         "worst_lag_rad": motion.worst_lag,
+    }
+
+
+def plan_dict(planned: Plan) -> dict[str, Any]:
+    """Rows in the order in which to test them."""
+    return {
+        "machine": machine_dict(planned.machine),
+        "trials": planned.trials,
+        "duration_s": planned.duration,
+        "rows": [
+            {
+                "direction": row.direction,
+                "acceleration_mm_s2": mm(row.acceleration),
+                "speed_mm_s": mm(row.speed),
+                "reached_mm_s": mm(row.reached),
+                "travel_mm": mm(row.travel),
+                "chance": row.chance,
+            }
+            for row in planned.rows
+        ],
+        "information": [
+            {"direction": d, "acceleration_mm_s2": mm(a), "bit": bits} for d, a, bits in planned.information
+        ],
+    }
+
+
+def sizing_dict(size: Sizing) -> dict[str, Any]:
+    """Least and most acceleration for a speed."""
+    return {
+        "direction": size.direction,
+        "speed_mm_s": mm(size.speed),
+        "travel_mm": mm(size.travel),
+        "least_mm_s2": mm(size.least),
+        "most_mm_s2": mm(size.most),
+        "chance_at_least": size.chance_at_least,
+    }
+
+
+def shifts_dict(shifts: Shifts) -> dict[str, Any]:
+    """Explanations of one shift at the top level, of several under `shifts`."""
+    listed = [
+        {
+            "dx_mm": mm(one.dx),
+            "dy_mm": mm(one.dy),
+            "error_mm": mm(one.error),
+            "ambiguous": one.ambiguous,
+            "explanations": [
+                {
+                    "kind": e.kind,
+                    "motors": dict(e.counts),
+                    "probability": e.probability,
+                    "residual_mm": mm(e.residual),
+                }
+                for e in one.explanations
+            ],
+        }
+        for one in shifts.shifts
+    ]
+    result: dict[str, Any] = {"machine": machine_dict(shifts.machine)}
+    if len(listed) == 1:
+        return result | listed[0]
+    return result | {"shifts": listed, "consistency": shifts.consistency}
+
+
+def fit_dict(fit: Fit) -> dict[str, Any]:
+    """The fitted motor and what is left over."""
+    return {
+        "motor": motor_dict(fit.motor),
+        "rms_nm": fit.rms,
+        "points": [
+            {"speed_rev_s": s, "published_nm": p, "fitted_nm": f}
+            for s, p, f in zip(fit.speeds, fit.published, fit.fitted, strict=True)
+        ],
     }

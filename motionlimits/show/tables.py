@@ -11,7 +11,10 @@ from ..answers.compare import Comparison
 from ..answers.curve import Curve
 from ..answers.diagnose import Diagnosis
 from ..answers.motion import Motion
+from ..answers.motors import Fit
+from ..answers.plan import Plan
 from ..answers.predict import Prediction
+from ..answers.shift import Shifts
 from ..machine import Motor
 from . import words
 
@@ -208,3 +211,49 @@ def motors_table(motors: Sequence[Motor]) -> str:
     ]
     headers = ["motor", "frame", "A", "ohm", "mH", "holding N.m", "g.cm2", "N.m/A", "L/R ms"]
     return _table(rows, headers)
+
+
+def plan_table(planned: Plan) -> str:
+    """Rows to test in their order."""
+    told = {(d, a): bits for d, a, bits in planned.information}
+    rows = [
+        [
+            str(k),
+            row.direction,
+            f"{row.acceleration * 1e3:.0f}",
+            _mm(row.speed),
+            _mm(row.reached),
+            f"{row.travel * 1e3:.0f}",
+            f"{row.chance:.0%}",
+            f"{told.get((row.direction, row.acceleration), 0.0):.1f}",
+        ]
+        for k, row in enumerate(planned.rows, 1)
+    ]
+    headers = ["no", "direction", "mm/s2", "mm/s", "reached", "travel mm", "loses if healthy", "bit"]
+    return _table(rows, headers, left=2)
+
+
+def shift_table(shifts: Shifts) -> str:
+    """Explanations of a single shift."""
+    if len(shifts.shifts) != 1:
+        return ""
+    rows = [
+        [
+            e.kind,
+            ", ".join(f"{name} {n:+d}" for name, n in e.counts) or "-",
+            f"{e.probability:.1%}",
+            f"{e.residual * 1e3:.3f}",
+        ]
+        for e in shifts.shifts[0].explanations
+        if e.probability > 1e-4
+    ]
+    return _table(rows, ["explanation", "motors", "probability", "left over mm"], left=2)
+
+
+def fit_table(fit: Fit) -> str:
+    """Published and fitted torque."""
+    rows = [
+        [f"{s:g}", f"{p:.4f}", f"{f:.4f}", f"{f - p:+.4f}"]
+        for s, p, f in zip(fit.speeds, fit.published, fit.fitted, strict=True)
+    ]
+    return _table(rows, ["rev/s", "published N.m", "fitted N.m", "difference"], left=0)

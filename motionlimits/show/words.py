@@ -10,8 +10,10 @@ from ..answers.diagnose import Agreement, Diagnosis
 from ..answers.infer import Found
 from ..answers.motion import Motion
 from ..answers.nextcheck import Check, Expectation
+from ..answers.plan import Plan, Sizing
 from ..answers.predict import Limit, Prediction
 from ..answers.readings import how_to, split
+from ..answers.shift import Explanation, Shift, Shifts
 from ..machine import Machine
 
 REASONS = {
@@ -204,6 +206,93 @@ def power_words(comparison: Comparison) -> str:
         "and the supply delivers only the heat in the copper and iron plus what the shaft gives. Size the supply by the "
         "power at the limit with a third to spare."
     )
+
+
+STOP_RULE = (
+    "Stop climbing in a direction and acceleration as soon as every trial at two speeds in a row loses steps, or at the "
+    "first knock, smell or heat that was not there before. To see a lost step, touch the reference switch or a dial "
+    "indicator before and after every move; a pen mark across pulley and shaft tells a slipped pulley from a lost step. "
+    "Enter how many trials lost steps in the column 'skipped'."
+)
+
+
+def plan_words(planned: Plan) -> str:
+    """What the sweep is, how long it takes, what it is expected to tell."""
+    rates = list(dict.fromkeys(row.acceleration for row in planned.rows))
+    directions = list(dict.fromkeys(row.direction for row in planned.rows))
+    best = max(planned.information, key=lambda item: item[2])
+    return (
+        f"{len(planned.rows)} speeds in {len(directions)} directions ({', '.join(directions)}) at {len(rates)} accelerations "
+        f"({', '.join(f'{a * 1e3:,.0f}' for a in rates)} mm/s2), {planned.trials} trials each: about "
+        f"{planned.duration / 60:.0f} minutes. Most telling on its own: the limit along {best[0]} at {acceleration(best[1])} "
+        f"({best[2]:.1f} bit about the cause)."
+    )
+
+
+def sizing_words(size: Sizing) -> str:
+    """Which acceleration to use, or what would have to change."""
+    goal = f"{speed(size.speed)} along {size.direction} in {size.travel * 1e3:.0f} mm"
+    least = f"at least {acceleration(size.least)}"
+    if size.most is not None:
+        return (
+            f"To reach {goal} use {least} (speed squared over travel) and at most {acceleration(size.most)}, above which "
+            "more than one machine in ten within the tolerances would lose steps."
+        )
+    change = {
+        "shock": "more current or a stronger motor, less moving mass, or a longer travel",
+        "current": "more current or a stronger motor, less moving mass, or a longer travel",
+        "voltage": "a higher supply voltage, a motor of lower inductance, or a larger pulley",
+        "instability": "more damping, another current, or a range of speed beside the unstable one",
+    }.get(size.why, "a longer travel")
+    return (
+        f"No acceleration reaches {goal} with a margin: it takes {least}, and at that the chance of losing steps is already "
+        f"{size.chance_at_least:.0%}. What would help: {change}."
+    )
+
+
+def _explanation(e: Explanation) -> str:
+    if e.kind == "neither":
+        return "no whole number of cycles or teeth"
+    unit = "electrical cycle" if e.kind == "lost-steps" else "belt tooth"
+    plural = "electrical cycles" if e.kind == "lost-steps" else "belt teeth"
+    parts = [f"{n:+d} {unit if abs(n) == 1 else plural} of motor {name}" for name, n in e.counts]
+    return " and ".join(parts)
+
+
+def _shift(one: Shift) -> str:
+    best = one.explanations[0]
+    text = f"({one.dx * 1e3:g}, {one.dy * 1e3:g}) mm is {_explanation(best)}, {best.probability:.0%}"
+    if best.kind != "neither":
+        text += f", {best.residual * 1e3:.2f} mm left over"
+    if one.ambiguous:
+        rivals = [f"{_explanation(e)} {e.probability:.0%}" for e in one.explanations[1:4] if e.probability > 0.05]
+        text += "; ambiguous: " + "; ".join(rivals)
+    return text
+
+
+def shifts_words(shifts: Shifts) -> str:
+    """What made the displacements, and what they have in common."""
+    texts = [_shift(one) for one in shifts.shifts]
+    if len(texts) == 1:
+        kinds = {
+            "lost-steps": "A motor slips by whole electrical cycles (four full steps): it lost steps.",
+            "belt-teeth": "A belt jumped: look at its tension and the pulley's teeth.",
+            "neither": "Something slips by any amount: a pulley on its shaft, a belt clamp, the part itself, or the reading.",
+        }
+        return f"The shift {texts[0]}. {kinds[shifts.shifts[0].explanations[0].kind]}"
+    counts: dict[str, int] = {}
+    for one in shifts.shifts:
+        kind = one.explanations[0].kind if not one.ambiguous else "ambiguous"
+        counts[kind] = counts.get(kind, 0) + 1
+    summary = ", ".join(f"{n} {kind}" for kind, n in counts.items())
+    return f"{len(texts)} shifts: {summary}. {shifts.consistency}"
+
+
+def shifts_list(shifts: Shifts) -> str:
+    """One line for every shift of several."""
+    if len(shifts.shifts) == 1:
+        return ""
+    return "\n".join(f"{k}. {_shift(one)}." for k, one in enumerate(shifts.shifts, 1))
 
 
 def _where(row: Agreement) -> str:

@@ -1,0 +1,218 @@
+"""Design a sweep: which accelerations and speeds, in which order, what each is expected to tell, and when to stop."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..errors import InputError
+from ..machine import Array, Direction, Machine
+from ..physics.constants import EQUAL_AREA_LIMIT
+from ..physics.limits import pull_in_acceleration
+from ..plant import nominal_plant
+from .infer import expected_information
+from .predict import Limit, Prediction, check_accelerations, predict, round_figures, travel_of
+
+# Shares of the acceleration that pull-out torque at standstill gives: low enough to be safe, spread enough to tell a
+# fixed force (drag), a mass and a voltage apart.
+SHARES = (0.08, 0.22, 0.50)
+RUNGS = 7  # speeds of a ladder
+HANDLING = 6.0  # [s] to check the position after a trial: common practice, no source
+SAMPLES = 24
+
+
+@dataclass(frozen=True)
+class PlannedRow:
+    """One speed to test, SI; `reached` is what the travel allows, `chance` of losing steps on a healthy machine."""
+
+    direction: str
+    acceleration: float
+    speed: float
+    reached: float
+    travel: float
+    chance: float
+
+
+@dataclass(frozen=True)
+class Plan:
+    """A sweep in the order in which it should be driven; `duration` [s], `information` [bit] by direction and acceleration."""
+
+    machine: Machine
+    rows: tuple[PlannedRow, ...]
+    trials: int
+    duration: float
+    information: tuple[tuple[str, float, float], ...]
+    prediction: Prediction
+
+
+@dataclass(frozen=True)
+class Sizing:
+    """Which acceleration reaches a speed: `least` that reaches it in the travel, `most` the drive gives with margin.
+
+    `most` is None where even the least acceleration that reaches the speed is too much; `why` then says what limits.
+    """
+
+    direction: str
+    speed: float
+    travel: float
+    least: float
+    most: float | None
+    chance_at_least: float
+    why: str
+
+
+def _ladder(limit: Limit) -> list[float]:
+    """Speeds around the predicted band, round numbers of mm/s, none above what the travel allows."""
+    top = limit.reachable
+    low = limit.low if limit.low is not None else 0.75 * top
+    high = limit.high if limit.high is not None else top
+    first, last = 0.5 * min(low, 0.9 * top), min(1.15 * high, 0.98 * top)
+    speeds = [round_figures(v * 1e3) / 1e3 for v in np.geomspace(first, max(last, 1.3 * first), RUNGS)]
+    return list(dict.fromkeys(v for v in speeds if v <= top))
+
+
+def plan(
+    machine: Machine,
+    directions: list[Direction] | None = None,
+    accelerations: list[float] | None = None,
+    *,
+    travel: float | None = None,
+    trials: int = 3,
+    seed: int = 0,
+    progress: Callable[[float], None] | None = None,
+) -> Plan:
+    """Design a sweep.
+
+    Parameters
+    ----------
+    machine : Machine
+    directions, accelerations, travel, seed, progress
+        As in `predict`; accelerations by default three from gentle to brisk.
+    trials : int
+        Moves at each speed.
+
+    Raises
+    ------
+    InputError
+        For values out of range.
+    """
+    if not 1 <= trials <= 50:
+        raise InputError(f"--trials {trials}: allowed: from 1 to 50")
+    chosen = tuple(directions or machine.usual_directions())
+    if accelerations is None:
+        plant = nominal_plant(machine)
+        most = min(float(pull_in_acceleration(plant, d.vector)[0]) for d in chosen)
+        if most <= 0.0:
+            raise InputError("the motors of this machine cannot move it at all; check current, mass and friction")
+        accelerations = [round_figures(share * most * 1e3) / 1e3 for share in SHARES]
+    rates = check_accelerations(accelerations)
+    report = progress or (lambda share: None)
+    prediction = predict(
+        machine, chosen, rates, travel=travel, samples=SAMPLES, seed=seed, progress=lambda share: report(0.5 * share)
+    )
+    by_direction = {
+        d.label: [
+            PlannedRow(d.label, limit.acceleration, v, min(v, limit.reachable), limit.travel, limit.chance(v))
+            for a in rates
+            for limit in [prediction.at(d.label, a)]
+            for v in _ladder(limit)
+        ]
+        for d in chosen
+    }
+    rows = _order(by_direction, rates)
+    information = expected_information(
+        machine, [(d, rates) for d in chosen], seed=seed, progress=lambda share: report(0.5 + 0.5 * share)
+    )
+    duration = sum(trials * (2.0 * _move_time(row) + HANDLING) for row in rows)
+    return Plan(machine, tuple(rows), trials, duration, information, prediction)
+
+
+def _order(by_direction: dict[str, list[PlannedRow]], rates: tuple[float, ...]) -> list[PlannedRow]:
+    """Gentle first; at each acceleration from slow to fast, the directions in turn so that motors cool between."""
+    ordered: list[PlannedRow] = []
+    for rate in rates:
+        ladders = [[r for r in rows if r.acceleration == rate] for rows in by_direction.values()]
+        for rung in range(max(len(ladder) for ladder in ladders)):
+            ordered += [ladder[rung] for ladder in ladders if rung < len(ladder)]
+    return ordered
+
+
+def _move_time(row: PlannedRow) -> float:
+    return row.travel / row.reached + row.reached / row.acceleration
+
+
+def sizing(
+    machine: Machine,
+    speed: float,
+    direction: Direction,
+    *,
+    travel: float | None = None,
+    seed: int = 0,
+    progress: Callable[[float], None] | None = None,
+) -> Sizing:
+    """Which accelerations reach a speed in the travel and leave the drive a margin.
+
+    Parameters
+    ----------
+    speed : float
+        [m/s]
+    others
+        As in `predict`. The margin is that at most one machine in ten within tolerance loses steps.
+
+    Raises
+    ------
+    InputError
+        For a speed out of range.
+    """
+    if not math.isfinite(speed) or not 1e-4 <= speed <= 100.0:
+        raise InputError(f"--acceleration-for {speed * 1e3:g}: allowed: from 0.1 to 100,000 mm/s")
+    length = travel_of(machine, direction, travel)
+    least = speed**2 / length * 1.0001
+    ceiling = max(float(pull_in_acceleration(nominal_plant(machine), direction.vector)[0]), least * 1.01)
+    tried = np.unique(np.concatenate([[least], np.geomspace(least, max(ceiling, 1.5 * least), 12)]))
+    tried = tried[tried <= 1e4] if least <= 1e4 else np.array([least])
+    if least > 1e4:
+        raise InputError(
+            f"{speed * 1e3:g} mm/s cannot be reached in {length * 1e3:.0f} mm at any acceleration allowed here"
+        )
+    prediction = predict(
+        machine, [direction], tried.tolist(), travel=travel, samples=SAMPLES, seed=seed, progress=progress
+    )
+    chances = np.array([limit.chance(speed) for limit in prediction.limits])
+    good = chances < 0.1
+    most = None
+    if good[0]:
+        count = int(np.argmin(good)) if not good.all() else good.size
+        most = _rounded_down(float(tried[count - 1]))
+        if most < least:
+            most = float(tried[count - 1])
+    why = prediction.limits[0].limited_by
+    if why == "travel":
+        why = _load_reason(machine, direction, least)
+    return Sizing(direction.label, speed, length, float(least), most, float(chances[0]), why)
+
+
+def _rounded_down(value: float) -> float:
+    """Two significant figures of mm/s2, never more than the value."""
+    digits = 10.0 ** (math.floor(math.log10(value * 1e3)) - 1)
+    return math.floor(value * 1e3 / digits) * digits / 1e3
+
+
+def _load_reason(machine: Machine, direction: Direction, acceleration: float) -> str:
+    most = float(pull_in_acceleration(nominal_plant(machine), direction.vector)[0])
+    return "shock" if acceleration > EQUAL_AREA_LIMIT * most else "voltage"
+
+
+def program_moves(planned: Plan) -> list[tuple[PlannedRow, Array, Array]]:
+    """Start and end of every planned move in machine coordinates [m], in the middle of the travel, x and y."""
+    machine = planned.machine
+    moves = []
+    for row in planned.rows:
+        direction = machine.direction(row.direction).vector
+        centre = np.array([0.5 * axis.travel for axis in machine.axes])
+        half = 0.5 * 0.98 * row.travel * direction
+        moves.append((row, centre - half, centre + half))
+    return moves

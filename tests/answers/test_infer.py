@@ -1,0 +1,181 @@
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from motionlimits.answers.causes import CAUSES, hypotheses
+from motionlimits.answers.diagnose import diagnose, quick_rows
+from motionlimits.answers.infer import Pair, infer, pairs_of
+from motionlimits.answers.nextcheck import _information, next_checks, reading_check, swap_test
+from motionlimits.answers.readings import expected, scale, split, unscale
+from motionlimits.errors import InputError
+from motionlimits.files.evidence import evidence_fields, read_evidence
+from motionlimits.files.sweeps import read_sweep
+from motionlimits.machine import Machine
+from motionlimits.plant import nominal_plant
+from motionlimits.sweep import SweepRow
+
+from ..conftest import EXAMPLES
+from ..machines import machine
+
+NAMES = {"as-predicted", "drag", "speed-drag", "low-voltage", "low-current", "series-resistance", "open-phase", "heavy"}
+
+
+def test_every_cause_is_a_hypothesis_at_every_place(gantry: Machine, cutter: Machine) -> None:
+    assert {c.name for c in CAUSES} == NAMES
+    for described in (gantry, cutter):
+        theories = hypotheses(described)
+        assert math.fsum(h.prior for h in theories) == pytest.approx(1.0)
+        assert {h.cause.name for h in theories} == NAMES
+        for h in theories:
+            assert h.low <= h.size(0.5) <= h.high
+            plant = nominal_plant(described)
+            h.applied(plant, h.size(0.5))
+            assert plant.moving_mass == pytest.approx(nominal_plant(described).moving_mass)  # not changed in place
+    assert len(hypotheses(cutter)) >= 16
+    where = {(h.cause.name, h.where) for h in hypotheses(gantry)}
+    assert {("drag", "x"), ("heavy", "y"), ("low-current", "all"), ("low-current", "b"), ("open-phase", "a")} <= where
+
+
+def test_who_feels_what(gantry: Machine) -> None:
+    by_name = {(h.cause.name, h.where): h for h in hypotheses(gantry)}
+    x, y, up = (gantry.direction(d).vector for d in ("x", "y", "45"))
+    assert by_name["drag", "x"].touches(gantry, x)
+    assert not by_name["drag", "x"].touches(gantry, y)
+    assert by_name["series-resistance", "a"].touches(gantry, up)
+    assert not by_name["series-resistance", "b"].touches(gantry, up)
+    assert by_name["low-voltage", "all"].touches(gantry, y)
+
+
+def test_row_likelihood_points_at_the_bracket(gantry: Machine) -> None:
+    pair = Pair(gantry.direction("x"), 3.0, 1.0, np.array([0.4, 0.5]), np.array([3.0, 3.0]), np.array([0.0, 3.0]))
+    from motionlimits.answers.infer import _GRID
+
+    curve = pair.log_likelihood()
+    assert 0.40 < math.exp(_GRID[curve.argmax()]) < 0.50
+    assert np.all(np.isfinite(curve))
+    only_passed = Pair(
+        gantry.direction("x"), 3.0, 1.0, np.array([0.5]), np.array([3.0]), np.array([0.0])
+    ).log_likelihood()
+    assert only_passed[-1] > only_passed[0] + 3.0
+    assert np.diff(only_passed).min() > -0.05
+
+
+def test_unreached_speeds_count_as_reached(gantry: Machine) -> None:
+    (pair,) = pairs_of(gantry, [SweepRow("x", 3.0, 5.0, 0.1, 1, 1)])
+    assert pair.speeds[0] == pytest.approx(math.sqrt(3.0 * 0.1))
+    assert pair.top == pytest.approx(math.sqrt(3.0 * 0.32))
+
+
+@pytest.fixture(scope="module")
+def example(gantry: Machine):  # type: ignore[no-untyped-def]
+    rows = read_sweep(EXAMPLES / "crossed-belt-gantry" / "sweep.csv", gantry)
+    return diagnose(gantry, rows, samples=12)
+
+
+def test_hidden_drag_of_the_example_is_found(example, gantry: Machine) -> None:  # type: ignore[no-untyped-def]
+    best = example.inference.best
+    assert (best.hypothesis.cause.name, best.hypothesis.where) == ("drag", "x")
+    assert best.probability > 0.8
+    assert 13.0 < best.size < 34.0  # 26 N is hidden
+    total = math.fsum(f.probability for f in example.inference.found)
+    assert total == pytest.approx(1.0)
+    probabilities = [f.probability for f in example.inference.found]
+    assert probabilities == sorted(probabilities, reverse=True)
+
+
+def test_same_seed_same_answer(gantry: Machine) -> None:
+    rows = quick_rows("x", 6.0, 0.4, 0.5)
+    one, two = (infer(gantry, rows, samples=8) for _ in range(2))
+    assert [f.probability for f in one.found] == [f.probability for f in two.found]
+
+
+def test_a_reading_moves_the_ranking(gantry: Machine) -> None:
+    rows = quick_rows("x", 12.0, 0.4, 0.5)
+    before = infer(gantry, rows, samples=8)
+    with_scale = infer(gantry, rows, {"pull_x_n": 30.0}, samples=8)
+    clean = infer(gantry, rows, {"pull_x_n": 4.0, "mass_x_kg": 0.45}, samples=8)
+
+    def chance(inference, name: str) -> float:  # type: ignore[no-untyped-def]
+        return sum(
+            f.probability for f in inference.found if f.hypothesis.cause.name == name and f.hypothesis.where == "x"
+        )
+
+    assert chance(with_scale, "drag") > max(0.9, chance(before, "drag"))
+    assert chance(clean, "drag") < chance(before, "drag")
+    impossible = infer(gantry, rows, {"pull_x_n": 4.0, "supply_v": 3.0}, samples=8)
+    assert "supply_v" in impossible.conflicts
+
+
+def test_readings_by_cause(gantry: Machine) -> None:
+    by_name = {(h.cause.name, h.where): h for h in hypotheses(gantry)}
+    one = np.array([1.0])
+    for key in evidence_fields(gantry):
+        mean, deviation = expected(gantry, by_name["as-predicted", "all"], key, one)
+        assert np.isfinite(mean).all()
+        assert deviation[0] > 0
+        assert unscale(key, scale(key, 2.5)) == pytest.approx(2.5)
+    pull, _ = expected(gantry, by_name["drag", "x"], "pull_x_n", np.array([26.0]))
+    assert pull[0] == pytest.approx(30.0)
+    assert expected(gantry, by_name["drag", "x"], "pull_y_n", np.array([26.0]))[0][0] == pytest.approx(6.0)
+    ohm = unscale(
+        "phase_ohm_a", expected(gantry, by_name["series-resistance", "a"], "phase_ohm_a", np.array([3.0]))[0][0]
+    )
+    assert ohm == pytest.approx(4.65)
+    assert unscale("phase_ohm_a", expected(gantry, by_name["open-phase", "a"], "phase_ohm_a", one)[0][0]) > 1e5
+    assert split("current_rms_b_a") == ("current_rms", "b")
+
+
+def test_next_checks_and_swap(gantry: Machine) -> None:
+    inference = infer(gantry, quick_rows("45", 6.0, 0.3, 0.4), samples=8)
+    checks = next_checks(gantry, inference, {})
+    assert 1 <= len(checks) <= 3
+    assert all(c.information >= 0.0 for c in checks)
+    assert not any(c.key == "pull_x_n" for c in next_checks(gantry, inference, {"pull_x_n": 4.0}))
+    check = reading_check(gantry, inference, "phase_ohm_a")
+    assert check.information <= math.log2(len(inference.found))
+    assert swap_test(gantry, inference) == "" or "driver" in swap_test(gantry, inference)
+
+
+@pytest.mark.parametrize(
+    "rows",
+    [
+        [SweepRow("x", 6.0, 0.4, None, 1, 1)],
+        [SweepRow("x", 6.0, 0.4, None, 3, 0)] * 3,
+        [SweepRow("x", 6.0, 0.6, None, 1, 0), SweepRow("x", 6.0, 0.4, None, 1, 1)],
+        [SweepRow("x", 500.0, 0.4, None, 1, 1), SweepRow("y", 0.001, 3.0, None, 1, 0)],
+    ],
+)
+def test_odd_sweeps_get_a_usable_answer(rows: list[SweepRow]) -> None:
+    found = diagnose(machine(), rows, samples=8)
+    assert found.inference is not None
+    assert math.fsum(f.probability for f in found.inference.found) == pytest.approx(1.0)
+    assert all(np.isfinite(f.probability) for f in found.inference.found)
+
+
+def test_named_sizes() -> None:
+    from motionlimits.answers.diagnose import Agreement, _remarks
+
+    described = machine()
+    half = [Agreement("x", 3.0, 0.19, 0.21, 0.4, 0.35, 0.45, 0.9, "voltage", "below")] * 2
+    inference = infer(described, quick_rows("x", 3.0, 0.2, 0.25), samples=8)
+    assert any("step scale" in remark for remark in _remarks(described, inference.best, half))
+
+
+def test_evidence_files(gantry: Machine, tmp_path) -> None:  # type: ignore[no-untyped-def]
+    path = tmp_path / "evidence.toml"
+    path.write_text("pull_x_n = 12.5\nphase_ohm_a = 1.7\n")
+    readings = read_evidence(gantry, path, ["supply_v=23.5", "pull_x_n=13"])
+    assert readings == {"pull_x_n": 13.0, "phase_ohm_a": 1.7, "supply_v": 23.5}
+    for bad in (["pull_q_n=3"], ["pull_x_n"], ["pull_x_n=abc"], ["pull_x_n=-1"], ["supply_v=nan"]):
+        with pytest.raises(InputError):
+            read_evidence(gantry, None, bad)
+
+
+def test_information_of_a_two_outcome_test() -> None:
+    """Closed form: a perfect test of an even question tells 1 bit, a useless one none."""
+    even = np.array([0.5, 0.5])
+    assert _information(even, np.array([[1.0, 0.0], [0.0, 1.0]])) == pytest.approx(1.0)
+    assert _information(even, np.array([[0.3, 0.7], [0.3, 0.7]])) == pytest.approx(0.0, abs=1e-12)
