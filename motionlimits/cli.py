@@ -694,7 +694,10 @@ def _report(machine: Path, sweep: Path | None, evidence: Path | None, shifts: Pa
     rate = sorted(row.acceleration for row in rows)[len(rows) // 2]
     moving = abs(described.kinematic_map @ first.vector) > 1e-12
     drive = next(d for d, moves in zip(described.drives, moving, strict=True) if moves)
-    curves = [torque_curve(described, drive.name, direction=first, acceleration=rate)]
+    # As many points as a smooth line needs, over the range that the usual table has.
+    top = max(torque_curve(described, drive.name).speeds_rev_s)
+    speeds = [top * k / 80.0 for k in range(81)]
+    curves = [torque_curve(described, drive.name, speeds, direction=first, acceleration=rate)]
     inputs = [(path.name, read_text(path, "input")) for path in (machine, sweep, evidence, shifts) if path is not None]
     parts = [f"motionlimits {__version__}", f"Python {platform.python_version()}"]
     parts += [f"{name} {version(name)}" for name in ("numpy", "scipy", "matplotlib")]

@@ -11,7 +11,9 @@ import numpy as np
 from motionlimits.files.machines import machine_from_table
 from motionlimits.files.motors import load_motor, motor_names
 from motionlimits.machine import Machine
+from motionlimits.physics.limits import pull_in_acceleration
 from motionlimits.physics.motion import Lanes
+from motionlimits.plant import nominal_plant
 
 
 def lane(**changes: float) -> Lanes:
@@ -57,7 +59,16 @@ def with_travel(one: Lanes, travel: float) -> Lanes:
 
 
 def random_machine(rng: np.random.Generator) -> Machine:
-    """A usual belt machine: frames 14, 17 and 23, 12 to 48 V, 45 to 95 % of rated current."""
+    """A usual belt machine that can move: frames 14, 17 and 23, 12 to 48 V, 45 to 95 % of rated current."""
+    while True:
+        drawn = _any_machine(rng)
+        plant = nominal_plant(drawn)
+        # Less than this is no machine that anybody built.
+        if min(float(pull_in_acceleration(plant, d.vector)[0]) for d in drawn.usual_directions()) > 5.0:
+            return drawn
+
+
+def _any_machine(rng: np.random.Generator) -> Machine:
     name = str(rng.choice([n for n in motor_names() if n[:3] in ("n14", "n17", "n23")]))
     motor = load_motor(name)[0]
     layout = str(rng.choice(["crossed-belt", "independent"]))

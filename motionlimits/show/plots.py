@@ -163,8 +163,13 @@ def prediction_figure(prediction: Prediction) -> Figure:
 
 
 def _log(axis: Axes, limits: Sequence[Limit]) -> None:
-    if len({limit.acceleration for limit in limits}) > 1:
+    rates = sorted({limit.acceleration * 1e3 for limit in limits})
+    if len(rates) > 1:
         axis.set_xscale("log")
+        axis.minorticks_off()
+    # Every other one where there are many, so that labels do not run into each other.
+    shown = rates if len(rates) <= 4 else rates[::2]
+    axis.set_xticks(shown, [f"{rate:.0f}" for rate in shown])
 
 
 def _tidy(axes: Sequence[Axes], used: int) -> None:

@@ -24,18 +24,21 @@ p.answer { font-size: 1.15rem; margin: .75rem 0; }
 p.soft, figcaption, footer { color: var(--soft); font-size: .9rem; }
 em.assumed { color: var(--mark); font-style: normal; }
 figure { margin: 0; }
-figure svg { width: 100%; height: auto; max-height: 42rem; }
+figure svg { width: 100%; min-width: 34rem; height: auto; max-height: 42rem; }
+figure { overflow-x: auto; }
 .wide { overflow-x: auto; }
 table { border-collapse: collapse; font: .88rem/1.4 system-ui, sans-serif; min-width: 100%; }
 th, td { text-align: right; padding: .2rem .6rem; border-bottom: 1px solid var(--line); white-space: nowrap; }
 th:first-child, td:first-child, th.text, td.text { text-align: left; }
+td.text { white-space: normal; min-width: 12rem; }
+tr > td:first-child { vertical-align: top; }
 th { font-weight: 600; }
 ul.caution { border-left: 4px solid var(--mark); padding: .3rem 0 .3rem 1.6rem; margin: .5rem 0; }
 pre { overflow-x: auto; font-size: .8rem; background: color-mix(in srgb, var(--line) 35%, transparent); padding: .6rem; }
 @media print {
   :root { color-scheme: light; --paper: #fff; --ink: #000; --soft: #444; --line: #bbb; --mark: #7a3410; }
   body { max-width: none; padding: 0; font-size: 10pt; }
-  h2 { break-after: avoid; } figure, table { break-inside: avoid; }
+  h2 { break-after: avoid; } figure, table { break-inside: avoid; } figure svg { min-width: 0; }
 }
 """
 
