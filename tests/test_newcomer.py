@@ -1,0 +1,73 @@
+"""A newcomer's path: new, plan, fill in the sweep from a machine with a hidden fault, diagnose with a report."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+import time
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from motionlimits.files.machines import read_machine
+from motionlimits.physics.lanes import move_lanes
+from motionlimits.physics.motion import simulate
+from motionlimits.plant import nominal_plant
+
+from .conftest import ROOT
+
+pytest.importorskip("matplotlib")
+
+
+def run(*args: object) -> str:
+    done = subprocess.run(
+        [sys.executable, "-m", "motionlimits", *map(str, args)], cwd=ROOT, capture_output=True, text=True, check=False
+    )
+    assert done.returncode == 0, done.stderr
+    return done.stdout
+
+
+def test_newcomer(tmp_path: Path) -> None:
+    machine, sweep, page = tmp_path / "my plotter.toml", tmp_path / "sweep.csv", tmp_path / "page.html"
+    start = time.monotonic()
+    run(
+        "new", machine, "--name", "plotter", "--layout", "independent", "--voltage", 24, "--current-rms", 0.9, "--motor",
+        "n17-40-1a7", "--teeth", 20, "--pitch", 2, "--axis", "x,0.9,300,5", "--axis", "y,1.6,300,6",
+    )  # fmt: skip
+    run("plan", machine, "--csv", sweep)
+    planned = time.monotonic() - start
+    described = read_machine(machine)
+    plant = nominal_plant(described)
+    faulty = replace(plant, friction=plant.friction + np.array([[15.0, 0.0]]))
+    lines = sweep.read_text().split("\n")
+    filled = []
+    for line in lines:
+        cells = line.split(",")
+        if line.startswith(("#", "direction")) or len(cells) < 6:
+            filled.append(line)
+            continue
+        rate, speed, travel = (np.array([float(cells[k]) / 1e3]) for k in (1, 2, 3))
+        lanes = move_lanes(
+            faulty, described.direction(cells[0]).vector, rate, speed, travel, sample=np.zeros(1, np.intp)
+        )
+        cells[5] = "3" if simulate(lanes.lanes).lost.any() else "0"
+        filled.append(",".join(cells))
+    sweep.write_text("\n".join(filled))
+    start = time.monotonic()
+    answer = run("diagnose", machine, sweep, "--report", page)
+    seconds = planned + time.monotonic() - start
+    assert "drag on x" in answer.split("\n")[0]
+    assert page.read_text().startswith("<!DOCTYPE html>")
+    assert seconds < 30.0
+    # Nothing is overwritten by accident.
+    again = subprocess.run(
+        [sys.executable, "-m", "motionlimits", "plan", str(machine), "--csv", str(sweep)],
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert again.returncode == 2
+    assert "exists" in again.stderr
