@@ -9,7 +9,7 @@ from tabulate import tabulate
 
 from ..answers.compare import Comparison
 from ..answers.curve import Curve
-from ..answers.diagnose import Diagnosis
+from ..answers.diagnose import Agreement, Diagnosis
 from ..answers.motion import Motion
 from ..answers.motors import Fit
 from ..answers.plan import Plan
@@ -23,8 +23,29 @@ def _mm(value: float | None, empty: str = "-") -> str:
     return empty if value is None else f"{value * 1e3:.0f}"
 
 
-def _table(rows: Sequence[Sequence[object]], headers: Sequence[str], left: int = 1) -> str:
+BAR = 24  # characters
+
+
+def _bar(row: Agreement) -> str:
+    """The band as a line of = over the speeds that the travel allows, o where it worked, x where steps were lost."""
+    cells = [" "] * BAR
+
+    def place(value: float) -> int:
+        return min(int(value / row.reachable * BAR), BAR - 1)
+
+    if row.low is not None:
+        for k in range(place(row.low), BAR if row.high is None else place(row.high) + 1):
+            cells[k] = "="
+    for value, mark in ((row.passed, "o"), (row.skipped, "x")):
+        if value is not None:
+            cells[place(value)] = mark
+    return "".join(cells).rstrip()
+
+
+def _table(rows: Sequence[Sequence[object]], headers: Sequence[str], left: int = 1, right: int = 0) -> str:
     align = ["left"] * left + ["right"] * (len(headers) - left)
+    if right < 0:
+        align[right:] = ["left"] * -right
     return tabulate(
         rows, headers=list(headers), tablefmt="simple", disable_numparse=True, colalign=align[: len(headers)]
     )
@@ -142,10 +163,24 @@ def agreement_table(diagnosis: Diagnosis) -> str:
             _mm(row.predicted, "none"),
             _span(row.low, row.high),
             row.verdict,
+            _bar(row),
         ]
         for row in diagnosis.agreement
     ]
-    return _table(rows, ["direction", "mm/s2", "worked mm/s", "lost mm/s", "predicted", "10-90 %", "verdict"])
+    return _table(
+        rows,
+        [
+            "direction",
+            "mm/s2",
+            "worked mm/s",
+            "lost mm/s",
+            "predicted",
+            "10-90 %",
+            "verdict",
+            f"0 {'.' * (BAR - 4)} max",
+        ],
+        right=-1,
+    )
 
 
 def causes_table(diagnosis: Diagnosis, least: float = 0.005) -> str:

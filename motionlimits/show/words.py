@@ -349,7 +349,8 @@ def pattern_words(diagnosis: Diagnosis) -> str:
         )
     if "within" in groups:
         names = groups["within"]
-        parts.append(f"{_and(names)} {'is' if len(names) == 1 else 'are'} as predicted")
+        verb = "is" if len(names) == 1 else "are"
+        parts.append(f"{_and(names)} {verb} as predicted" if parts else f"rows along {_and(names)} are as predicted")
     if "untested" in groups and not parts:
         parts.append("nothing measured reaches the predicted band yet")
     text = ", ".join(parts)
@@ -416,9 +417,9 @@ def _unit(key: str) -> str:
 def check_words(check: Check) -> str:
     """A suggestion and what it would show under the leading causes."""
     how = check.how[:1].upper() + check.how[1:]
-    return (
-        f"{how}: " + "; ".join(_expectation(check, e) for e in check.expectations) + f" ({check.information:.2f} bit)."
-    )
+    told = "; ".join(_expectation(check, e) for e in check.expectations)
+    worth = f"tells {check.information:.2f} bit" if check.information >= 0.05 else "only to confirm"
+    return f"{how} ({worth}): {told}."
 
 
 def _expectation(check: Check, e: Expectation) -> str:
