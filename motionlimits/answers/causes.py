@@ -4,8 +4,8 @@ A new cause is one new `Cause`: where it can sit, what it changes in the machine
 size is told in trade units, and the reading that shows it. Everything else (simulation, inference, next checks, words)
 works on the list `CAUSES`.
 
-Prior of the causes: a quarter for health, since half of the machines people worry about do what they can; the rest in
-equal parts, a cause's part shared equally among its places. Common practice, no source; chosen broad. Priors of sizes
+Prior of the causes: a little more for health than for any one cause, since those who ask have noticed something but
+many of their machines do what they can; the rest in equal parts, a cause's part shared equally among its places. Common practice, no source; chosen broad. Priors of sizes
 are stated beside each cause, flat in the logarithm of the size or in the size, from "hardly noticed" to "hardly moves".
 """
 
@@ -21,7 +21,7 @@ from ..machine import Array, Machine
 from ..physics.limits import available_under_load
 from ..plant import Plant, nominal_plant
 
-HEALTH_PRIOR = 0.25
+HEALTH_PRIOR = 0.15
 ALL = "all"
 
 Change = Callable[[Plant, int, float], Plant]
@@ -165,7 +165,7 @@ CAUSES: tuple[Cause, ...] = (
         "",
         "the machine does what it can",
         "",
-        "half of the machines people worry about do what they can",
+        "many of the machines people worry about do what they can",
     ),
     Cause(
         "drag",

@@ -43,10 +43,11 @@ TRIAL_SCATTER = 0.04  # of the skip speed from trial to trial, in its logarithm
 ACCIDENT = 0.02  # chance that a trial's outcome has nothing to do with the machine
 # What is left between a simulation of the right structure and another machine: a median error of 9 % with a tenth of
 # the cases beyond 40 % (independent simulations of healthy machines). A Student distribution of four degrees of freedom
-# and scale 0.12 has that median, unforeseen jumps down (swing, unstable speeds) make its tail.
-PAIR_OFFSET = 0.12  # of one direction and acceleration, in the logarithm of the skip speed
-JUMP_SHARE, JUMP_DEPTH = 0.12, 1.2  # chance and depth of a jump
-COMMON_OFFSET = 0.08  # of all skip speeds of a machine alike, one standard deviation
+# and scale 0.12 has that median; part of it is tolerance, which is sampled on its own here. Unforeseen jumps down (swing,
+# unstable speeds) make its tail.
+PAIR_OFFSET = 0.10  # of one direction and acceleration, in the logarithm of the skip speed
+JUMP_SHARE, JUMP_DEPTH = 0.10, 1.2  # chance and depth of a jump
+COMMON_OFFSET = 0.06  # of all skip speeds of a machine alike, one standard deviation
 
 UNEXPLAINED = 0.02  # share of the likelihood they could have below which a pair's rows are called unexplained
 
