@@ -826,6 +826,9 @@ def main() -> None:
         app()
     except KeyboardInterrupt:
         sys.exit(130)
+    except MemoryError:
+        print("motionlimits: out of memory; ask for fewer accelerations or directions", file=sys.stderr)
+        sys.exit(2)
     except BrokenPipeError:
         # The reader of a pipe has gone: end quietly, and keep Python from complaining on closing the stream.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

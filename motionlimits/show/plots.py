@@ -101,7 +101,7 @@ def curve_figure(curve: Curve) -> Figure:
     figure, (axis,) = _figure(6.4, 3.6)
     x = list(curve.speeds_rev_s)
     axis.fill_between(
-        x, curve.bound_low, curve.bound_high, color=BLUE, alpha=0.18, linewidth=0, label="closed-form bounds"
+        x, curve.bound_low, curve.bound_high, color=BLUE, alpha=0.25, linewidth=0, label="closed-form bounds"
     )
     axis.plot(x, curve.pullout, color=BLUE, linewidth=2, label="pull-out torque")
     if curve.demand:
@@ -128,7 +128,7 @@ def _limits(axis: Axes, limits: Sequence[Limit], colour: str = BLUE, name: str =
         return [t if v is None else v * 1e3 for v, t in zip(values, top, strict=True)]
 
     low, high = speeds([limit.low for limit in limits]), speeds([limit.high for limit in limits])
-    axis.fill_between(x, low, high, color=colour, alpha=0.2, linewidth=0, label=f"{name}, 10 to 90 %")
+    axis.fill_between(x, low, high, color=colour, alpha=0.28, linewidth=0, label=f"{name}, 10 to 90 %")
     axis.plot(
         x, speeds([limit.skip for limit in limits]), color=colour, linewidth=2, marker="o", markersize=3, label=name
     )
@@ -250,8 +250,8 @@ def motion_figure(motion: Motion) -> Figure:
     ]
     for d, name in enumerate(motion.machine.drive_names):
         axes[1].plot(t, motion.trace.lag[:, d].clip(-7.0, 7.0), label=f"motor {name}", linewidth=1.4, **styles[d % 3])
-    for limit in (-2.6, 2.6):
-        axes[1].axhline(limit, color=INK, linewidth=0.8, linestyle=":")
+    for limit, text in ((-2.6, None), (2.6, "does not come back")):
+        axes[1].axhline(limit, color=INK, linewidth=0.8, linestyle=":", label=text)
     axes[1].set_ylabel("lag, rad electrical")
     axes[1].set_xlabel("time, ms")
     axes[1].legend(fontsize=7)

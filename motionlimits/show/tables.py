@@ -11,7 +11,7 @@ from ..answers.compare import Comparison
 from ..answers.curve import Curve
 from ..answers.diagnose import Agreement, Diagnosis
 from ..answers.motion import Motion
-from ..answers.motors import Fit
+from ..answers.motors import Fit, corner_speeds
 from ..answers.plan import Plan
 from ..answers.predict import Prediction
 from ..answers.shift import Shifts
@@ -229,7 +229,7 @@ def priors_table(diagnosis: Diagnosis) -> str:
 
 
 def motors_table(motors: Sequence[Motor]) -> str:
-    """Motor data."""
+    """Motor data, with the speed up to which each keeps full torque at rated current and 24, 36, 48 V."""
     rows = [
         [
             motor.name,
@@ -241,10 +241,11 @@ def motors_table(motors: Sequence[Motor]) -> str:
             f"{motor.rotor_inertia * 1e7:g}",
             f"{motor.torque_constant:.3f}",
             f"{motor.inductance / motor.resistance * 1e3:.2f}",
+            " ".join(f"{speed:.0f}" for _, speed in corner_speeds(motor)),
         ]
         for motor in motors
     ]
-    headers = ["motor", "frame", "A", "ohm", "mH", "holding N.m", "g.cm2", "N.m/A", "L/R ms"]
+    headers = ["motor", "frame", "A", "ohm", "mH", "holding N.m", "g.cm2", "N.m/A", "L/R ms", "rev/s at 24 36 48 V"]
     return _table(rows, headers)
 
 
