@@ -27,11 +27,14 @@ from .causes import Hypothesis, hypotheses
 from .readings import expected, scale
 
 SAMPLES = 24
-SIZE_NODES = (0.0, 0.25, 0.5, 0.75, 1.0)  # quantiles of a size's prior that are simulated
+SIZE_NODES = 7  # sizes simulated in a close look, denser where the first look puts the size
 # A first look at every cause is coarse; those it leaves with a chance are looked at closely.
-FIRST_SAMPLES, FIRST_NODES = 8, (0.0, 0.35, 0.7, 1.0)
+FIRST_SAMPLES, FIRST_NODES = 8, (0.0, 0.25, 0.5, 0.75, 1.0)
 FIRST_TEMPER = 0.7  # power of the first look's likelihood: few samples make it too sure
 WORTH_A_LOOK, MOST_LOOKS = 0.004, 7
+# Of a size's posterior: two dozen samples stand for a continuum of machines, and the best of them alone would make the
+# size look sharper than it is.
+SIZE_TEMPER = 0.5
 # Steps a little longer than a single prediction's: they shift skip speeds by less than 1 %.
 STEPS: dict[str, Any] = {"phase_step": 0.2, "longest_step": 50e-6}
 LEVELS = (0.86, 0.64, 0.44)  # speeds below a ramp's loss at which its swing is looked at
@@ -152,11 +155,11 @@ def _skips(
     theories: Sequence[Hypothesis],
     seed: int,
     progress: Callable[[float], None] | None,
-    at: Sequence[float] = SIZE_NODES,
+    nodes: Sequence[Sequence[float] | Array],
 ) -> list[Array]:
     """Log of skip over top speed of each hypothesis: (nodes, samples, pairs)."""
     n = plant.samples
-    variants = [(h, q) for h in theories for q in (at if h.sized else (0.5,))]
+    variants = [(h, q) for h, at in zip(theories, nodes, strict=True) for q in (at if h.sized else (0.5,))]
     whole = stack([h.applied(plant, h.size(q)) for h, q in variants])
     labels = list(dict.fromkeys(p.direction.label for p in pairs))
     result = np.full((len(variants), n, len(pairs)), np.nan)
@@ -183,7 +186,7 @@ def _skips(
         for position, i in enumerate(feels):
             result[i][:, here] = values[:, position].T
     found, start = [], 0
-    for h in theories:
+    for h, at in zip(theories, nodes, strict=True):
         count = len(at) if h.sized else 1
         found.append(result[start : start + count])
         start += count
@@ -229,7 +232,7 @@ def infer(
     theories = tuple(theories or hypotheses(machine))
     curves = [pair.log_likelihood() for pair in pairs]
     report = progress or (lambda share: None)
-    chances = _first_look(machine, pairs, theories, readings, curves, seed, lambda share: report(0.5 * share))
+    chances, rough = _first_look(machine, pairs, theories, readings, curves, seed, lambda share: report(0.5 * share))
     damage = np.array([_damage_fit(machine, h, slipped) for h in theories])
     weighed = chances * np.exp(damage - damage.max())
     chances = weighed / weighed.sum()
@@ -238,11 +241,12 @@ def infer(
         i for i, h in enumerate(theories) if h.cause.sits == "nowhere"
     }
     looked = [theories[i] for i in sorted(close)]
+    nodes = [_dense_nodes(rough[i]) for i in sorted(close)]
     plant = sample_plant(machine, samples, seed)
-    skips = _skips(machine, plant, pairs, looked, seed, lambda share: report(0.5 + 0.5 * share))
+    skips = _skips(machine, plant, pairs, looked, seed, lambda share: report(0.5 + 0.5 * share), nodes)
     results = {}
-    for i, at_nodes in zip(sorted(close), skips, strict=True):
-        score = _score(machine, theories[i], at_nodes, SIZE_NODES, readings, curves, 1.0)
+    for i, at_nodes, at in zip(sorted(close), skips, nodes, strict=True):
+        score = _score(machine, theories[i], at_nodes, at, readings, curves, 1.0)
         results[i] = (score[0] + damage[i], score[1] + damage[i], *score[2:])
     # What the first look dismissed keeps the chance it gave, relative to the best it did not.
     best = max(results, key=lambda i: results[i][0])
@@ -273,6 +277,20 @@ def infer(
     return Inference(tuple(found), pairs, unexplained, _conflicts(machine, found[0], readings))
 
 
+def _dense_nodes(weights: Array) -> Array:
+    """Quantiles of the prior to simulate: half spread evenly, half where the size seems to be.
+
+    Skip speeds fall off a cliff where a fault comes near the motors' torque; between widely spaced sizes they cannot be
+    interpolated.
+    """
+    if weights.size == 1:
+        return np.array([0.5])
+    steps = 0.5 * (weights[1:] + weights[:-1])
+    mixed = 0.5 * np.cumsum(steps) / steps.sum() + 0.5 * np.arange(1, weights.size) / (weights.size - 1)
+    quantiles = np.linspace(0.0, 1.0, weights.size)
+    return np.interp(np.linspace(0.0, 1.0, SIZE_NODES), np.concatenate([[0.0], mixed]), quantiles)
+
+
 _Score = tuple[float, float, Array, Array, Array, Array]
 
 
@@ -284,24 +302,23 @@ def _first_look(
     curves: Sequence[Array],
     seed: int,
     progress: Callable[[float], None],
-) -> Array:
-    """Rough chance of every hypothesis, from few samples and sizes."""
+) -> tuple[Array, list[Array]]:
+    """Rough chance of every hypothesis and weights of its sizes, from few samples and sizes."""
     plant = sample_plant(machine, FIRST_SAMPLES, seed + 1)
-    skips = _skips(machine, plant, pairs, theories, seed + 1, progress, FIRST_NODES)
-    scores = np.array(
-        [
-            _score(machine, theory, at_nodes, FIRST_NODES, readings, curves, FIRST_TEMPER)[0]
-            for theory, at_nodes in zip(theories, skips, strict=True)
-        ]
-    )
-    return np.exp(scores - logsumexp(scores))
+    skips = _skips(machine, plant, pairs, theories, seed + 1, progress, [FIRST_NODES] * len(theories))
+    found = [
+        _score(machine, theory, at_nodes, FIRST_NODES, readings, curves, FIRST_TEMPER)
+        for theory, at_nodes in zip(theories, skips, strict=True)
+    ]
+    scores = np.array([score for score, *_ in found])
+    return np.exp(scores - logsumexp(scores)), [np.exp(by_size - logsumexp(by_size)) for _, _, by_size, *_ in found]
 
 
 def _score(
     machine: Machine,
     theory: Hypothesis,
     at_nodes: Array,
-    nodes: Sequence[float],
+    nodes: Sequence[float] | Array,
     readings: Mapping[str, float],
     curves: Sequence[Array],
     temper: float,
@@ -316,6 +333,7 @@ def _score(
     by_size = logsumexp(rows_fit, axis=1) - math.log(rows_fit.shape[1])
     by_size = by_size + _evidence_fit(machine, theory, readings, sizes)
     log_evidence = float(logsumexp(by_size) - math.log(by_size.size))
+    by_size = logsumexp(SIZE_TEMPER * rows_fit, axis=1) + _evidence_fit(machine, theory, readings, sizes)
     # Posterior predictive check: how likely each pair's rows are where this cause does best, size and sample weighed.
     weight = np.exp(rows_fit - logsumexp(rows_fit))
     fit = np.array(
@@ -413,7 +431,7 @@ def expected_information(
         for a in accelerations
     ]
     plant = sample_plant(machine, FIRST_SAMPLES, seed + 1)
-    skips = _skips(machine, plant, pairs, theories, seed + 1, progress, FIRST_NODES)
+    skips = _skips(machine, plant, pairs, theories, seed + 1, progress, [FIRST_NODES] * len(theories))
     priors = np.array([h.prior for h in theories])
     edges = np.linspace(-3.0, math.log(BEYOND), 40)
     found = []

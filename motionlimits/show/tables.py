@@ -28,7 +28,7 @@ BAR = 24  # characters
 
 def _bar(row: Agreement) -> str:
     """The band as a line of = over the speeds that the travel allows, o where it worked, x where steps were lost."""
-    cells = [" "] * BAR
+    cells = ["."] * BAR
 
     def place(value: float) -> int:
         return min(int(value / row.reachable * BAR), BAR - 1)
@@ -39,7 +39,7 @@ def _bar(row: Agreement) -> str:
     for value, mark in ((row.passed, "o"), (row.skipped, "x")):
         if value is not None:
             cells[place(value)] = mark
-    return "".join(cells).rstrip()
+    return "".join(cells)
 
 
 def _table(rows: Sequence[Sequence[object]], headers: Sequence[str], left: int = 1, right: int = 0) -> str:
@@ -177,7 +177,7 @@ def agreement_table(diagnosis: Diagnosis) -> str:
             "predicted",
             "10-90 %",
             "verdict",
-            f"0 {'.' * (BAR - 4)} max",
+            f"0{'max':>{BAR - 1}}",
         ],
         right=-1,
     )
