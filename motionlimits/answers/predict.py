@@ -18,6 +18,7 @@ from ..workers import simulator
 
 SAMPLES = 48
 BAND = (10.0, 90.0)  # per cent
+LEAST_ACCELERATION, MOST_ACCELERATION = 1e-4, 1e4  # [m/s2] that any question may ask about
 LIMITED_BY = ("current", "voltage", "shock", "instability", "travel")
 
 
@@ -108,7 +109,7 @@ def usual_accelerations(machine: Machine, directions: Sequence[Direction], count
     """Accelerations from gentle to nearly the most that the drive gives at standstill [m/s2], round numbers in mm/s2."""
     plant = nominal_plant(machine)
     most = max(float(pull_in_acceleration(plant, direction.vector)[0]) for direction in directions)
-    top = max(0.9 * most, 1e-3)
+    top = float(np.clip(0.9 * most, 40.0 * LEAST_ACCELERATION, MOST_ACCELERATION))
     ladder = [round_figures(a * 1e3) / 1e3 for a in np.geomspace(top / 40.0, top, count)]
     return tuple(dict.fromkeys(ladder))
 
@@ -116,7 +117,7 @@ def usual_accelerations(machine: Machine, directions: Sequence[Direction], count
 def check_accelerations(accelerations: Sequence[float]) -> tuple[float, ...]:
     """Accelerations as given [m/s2], or an error."""
     for value in accelerations:
-        if not math.isfinite(value) or not 1e-4 <= value <= 1e4:
+        if not math.isfinite(value) or not LEAST_ACCELERATION <= value <= MOST_ACCELERATION:
             raise InputError(f"acceleration {value * 1e3:g} mm/s2: allowed: from 0.1 to 10,000,000 mm/s2")
     return tuple(dict.fromkeys(accelerations))
 

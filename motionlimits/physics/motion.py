@@ -381,7 +381,7 @@ def _block(
     half_torque = 0.5 * lanes.torque_constant
     per_inertia = dt / lanes.inertia
     iron = lanes.hysteresis * per_inertia
-    eddy = 1.0 - lanes.eddy * per_inertia
+    eddy = 1.0 / (1.0 + lanes.eddy * per_inertia)  # implicit: stable however light the rotor is
     detent = 4.0 * lanes.detent
     teeth_dt = lanes.rotor_teeth * dt
     turn = lanes.radius / lanes.rotor_teeth * lanes.stiffness
@@ -393,7 +393,7 @@ def _block(
         pull_ratio = pull_ratio / lanes.efficiency
     per_mass = dt / lanes.mass
     rub = lanes.friction * per_mass
-    viscous = 1.0 - lanes.viscous * per_mass
+    viscous = 1.0 / (1.0 + lanes.viscous * per_mass)
     push = lanes.force * per_mass
     coupling = lanes.coupling
     unit_coupling = drives == 1 and axes == 1 and bool(np.all(coupling == 1.0))
@@ -503,7 +503,8 @@ def _block(
             np.copyto(state.last_good_speed, speeds[step][group], where=good)
             np.copyto(state.last_good_time, began + (step + 1) * dt, where=good)
             np.copyto(state.worst_lag, np.minimum(np.maximum(state.worst_lag, worst), 2.0 * math.pi), where=watched)
-            gone = (worst > 2.0 * math.pi) & watched
+            # Written so that a lane whose numbers have left all bounds counts as lost.
+            gone = ~(worst <= 2.0 * math.pi) & watched
             if gone.any():
                 lost |= gone
                 first[gone] = work[:, gone].argmax(axis=0)

@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from ..machine import Array
 from ..plant import Plant
 from .lanes import MoveLanes, move_lanes
-from .limits import load_ratio
+from .limits import load_ratio, pull_in_acceleration, static_limits
 from .motion import Fate, Lanes, join
 
 HOLD = 0.03  # [s] after a ramp: a few periods of the rotor on its magnetic spring
@@ -36,6 +36,11 @@ TRIAL_SCATTER = 0.05  # of friction from trial to trial, one standard deviation,
 SAFE_RATIO = 0.45
 # Below this share of the torque at standstill the swing at the end of an acceleration does not decide.
 CALM_RATIO = 0.5
+
+# No ramp needs to last longer: where the acceleration asked for is a few per cent of what the motors can give, a brisker
+# one of a few per cent is as good, since the inertial part of the demand is as small.
+LONGEST_RAMP = 2.0  # [s]
+SLOW_SHARE = 0.05  # of the acceleration that pull-out torque gives at standstill
 
 Progress = Callable[[float], None]
 Simulator = Callable[[Lanes], Fate]
@@ -218,12 +223,26 @@ def ramp_speeds(
     return found
 
 
+def _brisk(plant: Plant, moves: Moves) -> tuple[Array, Array]:
+    """Accelerations and top speeds to simulate ramps with, (k,) each: never longer than they need to be."""
+    nominal = plant.take(slice(0, 1))
+    slow = SLOW_SHARE * float(pull_in_acceleration(nominal, moves.unit)[0])
+    acceleration = np.maximum(moves.acceleration, np.minimum(slow, moves.top / LONGEST_RAMP))
+    top = moves.top
+    if np.any(top / acceleration > LONGEST_RAMP):
+        steady = static_limits(nominal, moves.unit, moves.acceleration, float(top.max())).steady[0]
+        # Twice the speed at which the nominal machine's torque is used up is beyond any sample.
+        top = np.where(np.isfinite(steady), np.minimum(top, np.maximum(2.0 * steady, 0.01 * top)), top)
+    return acceleration, top
+
+
 def _ramps(plant: Plant, wanted: list[Moves], doubtful: list[Bools], simulate: Simulator, seed: int) -> list[Array]:
     """Speed at which one long ramp is lost, (k, n) for each direction."""
     batch = _Batch(plant, seed, stage=1)
     rows = [np.nonzero(d) for d in doubtful]
     for moves, (i, j) in zip(wanted, rows, strict=True):
-        batch.add(moves.unit, moves.acceleration[i], moves.top[i], 0.0, j)
+        acceleration, top = _brisk(plant, moves)
+        batch.add(moves.unit, acceleration[i], top[i], 0.0, j)
     ramp = [np.full(d.shape, np.inf) for d in doubtful]
     for r, at, speed in zip(ramp, rows, batch.run(simulate), strict=True):
         r[at] = speed
@@ -246,7 +265,7 @@ def _swing_checks(
         batch = _Batch(plant, seed, stage=10 + k)
         after = 0.5 * (level + (*levels, 0.8 * levels[-1])[k + 1])
         for moves, r, (i, j) in zip(wanted, ramp, rows, strict=True):
-            batch.add(moves.unit, moves.acceleration[i], level * r[i, j], HOLD, j)
+            batch.add(moves.unit, _brisk(plant, moves)[0][i], level * r[i, j], HOLD, j)
         for m, speed in enumerate(batch.run(simulate)):
             lost = np.isfinite(speed)
             rows[m] = (rows[m][0][lost], rows[m][1][lost])
@@ -274,9 +293,11 @@ def _hold_checks(
                 for v in speeds
             ]
         )
-        acceleration = moves.acceleration[chosen]
+        # Windows hardly depend on how they are come to: no need to crawl there.
+        slow = SLOW_SHARE * 4.0 * float(pull_in_acceleration(plant.take(slice(0, 1)), moves.unit)[0])
+        acceleration = np.maximum(moves.acceleration[chosen], np.minimum(slow, 4.0 * speeds))
         # Speeding up and stopping take their share of the travel.
-        hold = np.clip((moves.travel[chosen] - speeds**2 / acceleration) / speeds, 0.0, CRUISE)
+        hold = np.clip((moves.travel[chosen] - speeds**2 / moves.acceleration[chosen]) / speeds, 0.0, CRUISE)
         sample = np.tile(np.arange(n), speeds.size)
         batch.add(moves.unit, np.repeat(acceleration, n), np.repeat(speeds, n), np.repeat(hold, n), sample)
         grids.append((speeds, r[chosen]))
