@@ -118,7 +118,7 @@ def _causes(diagnosis: Diagnosis) -> str:
             [
                 found.hypothesis.cause.name,
                 found.hypothesis.where,
-                f"{found.probability:.0%}",
+                words.percent(found.probability),
                 size if found.hypothesis.sized else "-",
             ]
         )

@@ -196,7 +196,7 @@ def causes_table(diagnosis: Diagnosis, least: float = 0.005) -> str:
             [
                 found.hypothesis.cause.name,
                 found.hypothesis.where,
-                f"{found.probability:.0%}",
+                words.percent(found.probability),
                 words.amount(value, unit) if sized else "-",
                 f"{words.amount(low, '')} to {words.amount(high, '')}" if sized else "-",
             ]

@@ -261,11 +261,11 @@ def _explanation(e: Explanation) -> str:
 
 def _shift(one: Shift) -> str:
     best = one.explanations[0]
-    text = f"({one.dx * 1e3:g}, {one.dy * 1e3:g}) mm is {_explanation(best)}, {best.probability:.0%}"
+    text = f"({one.dx * 1e3:g}, {one.dy * 1e3:g}) mm is {_explanation(best)}, {percent(best.probability)}"
     if best.kind != "neither":
         text += f", {best.residual * 1e3:.2f} mm left over"
     if one.ambiguous:
-        rivals = [f"{_explanation(e)} {e.probability:.0%}" for e in one.explanations[1:4] if e.probability > 0.05]
+        rivals = [f"{_explanation(e)} {percent(e.probability)}" for e in one.explanations[1:4] if e.probability > 0.05]
         text += "; ambiguous: " + "; ".join(rivals)
     return text
 
@@ -367,6 +367,13 @@ def _and(names: Sequence[str]) -> str:
     return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
 
 
+def percent(probability: float) -> str:
+    """A probability in whole per cent, never certain."""
+    if probability > 0.99:
+        return "over 99%"
+    return "under 1%" if probability < 0.01 else f"{probability:.0%}"
+
+
 def amount(value: float, unit: str) -> str:
     """A size with its unit, two figures."""
     return f"{float(f'{value:.2g}'):g} {unit}".rstrip()
@@ -388,7 +395,7 @@ def cause_words(diagnosis: Diagnosis, found: Found, with_probability: bool = Fal
     text = found.hypothesis.cause.sentence.format(where=where, size=amount(value, unit))
     if found.hypothesis.sized:
         text += f" ({amount(low, '')} to {amount(high, unit)})"
-    return f"{text}, {found.probability:.0%}" if with_probability else text
+    return f"{text}, {percent(found.probability)}" if with_probability else text
 
 
 def _reading_words(diagnosis: Diagnosis, key: str) -> str:
