@@ -11,8 +11,8 @@ from ..machine import Direction, Machine
 from .power import Power, power
 from .predict import Limit, Prediction, predict, usual_accelerations
 
-COMPARE_SAMPLES = 24
-COMPARE_ACCELERATIONS = 6
+COMPARE_SAMPLES = 12
+COMPARE_ACCELERATIONS = 5
 
 
 @dataclass(frozen=True)

@@ -14,6 +14,8 @@ from .nextcheck import Check, next_checks, swap_test
 from .predict import Limit, Prediction, predict_moves
 from .shift import Shifts
 
+BAND_SAMPLES = 16  # machines drawn for the bands that measured limits are held against
+
 VERDICTS = ("within", "below", "above", "untested")
 
 
@@ -129,7 +131,12 @@ def diagnose(
     wanted = [(machine.direction(label), [a for name, a in groups if name == label], None) for label in labels]
     report = progress or (lambda share: None)
     prediction = predict_moves(
-        machine, wanted, quick=quick, samples=samples, seed=seed, progress=lambda share: report(0.4 * share)
+        machine,
+        wanted,
+        quick=quick,
+        samples=min(samples, BAND_SAMPLES),
+        seed=seed,
+        progress=lambda share: report(0.4 * share),
     )
     limits = {(limit.direction, limit.acceleration): limit for limit in prediction.limits}
     warnings: list[str] = []

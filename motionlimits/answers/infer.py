@@ -26,12 +26,12 @@ from ..workers import simulator
 from .causes import Hypothesis, hypotheses
 from .readings import expected, scale
 
-SAMPLES = 24
+SAMPLES = 20
 SIZE_NODES = 7  # sizes simulated in a close look, denser where the first look puts the size
 # A first look at every cause is coarse; those it leaves with a chance are looked at closely.
 FIRST_SAMPLES, FIRST_NODES = 8, (0.0, 0.25, 0.5, 0.75, 1.0)
 FIRST_TEMPER = 0.7  # power of the first look's likelihood: few samples make it too sure
-WORTH_A_LOOK, MOST_LOOKS = 0.004, 7
+WORTH_A_LOOK, MOST_LOOKS = 0.004, 5
 # Of a size's posterior: two dozen samples stand for a continuum of machines, and the best of them alone would make the
 # size look sharper than it is.
 SIZE_TEMPER = 0.5
