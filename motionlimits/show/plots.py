@@ -132,7 +132,7 @@ def _limits(axis: Axes, limits: Sequence[Limit], colour: str = BLUE, name: str =
     axis.plot(
         x, speeds([limit.skip for limit in limits]), color=colour, linewidth=2, marker="o", markersize=3, label=name
     )
-    axis.plot(x, top, color=SLATE, linewidth=1, linestyle=":", label="travel allows")
+    axis.plot(x, top, color=SLATE, linewidth=1, linestyle=":", label=None if name == "after" else "travel allows")
 
 
 def _finish(axis: Axes, title: str) -> None:

@@ -39,6 +39,7 @@ pre { overflow-x: auto; font-size: .8rem; background: color-mix(in srgb, var(--l
   :root { color-scheme: light; --paper: #fff; --ink: #000; --soft: #444; --line: #bbb; --mark: #7a3410; }
   body { max-width: none; padding: 0; font-size: 10pt; }
   h2 { break-after: avoid; } figure, table { break-inside: avoid; } figure svg { min-width: 0; }
+  pre { white-space: pre-wrap; } .wide, figure { overflow: visible; }
 }
 """
 

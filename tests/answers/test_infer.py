@@ -145,7 +145,7 @@ def test_next_checks_and_swap(gantry: Machine) -> None:
         [SweepRow("x", 6.0, 0.4, None, 1, 1)],
         [SweepRow("x", 6.0, 0.4, None, 3, 0)] * 3,
         [SweepRow("x", 6.0, 0.6, None, 1, 0), SweepRow("x", 6.0, 0.4, None, 1, 1)],
-        [SweepRow("x", 500.0, 0.4, None, 1, 1), SweepRow("y", 0.001, 3.0, None, 1, 0)],
+        [SweepRow("x", 500.0, 0.4, None, 1, 1), SweepRow("y", 0.05, 3.0, None, 1, 0)],
     ],
 )
 def test_odd_sweeps_get_a_usable_answer(rows: list[SweepRow]) -> None:

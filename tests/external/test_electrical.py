@@ -74,7 +74,7 @@ def _netlist(
             f"BE{name} {name}5 0 V = {emf}",
             f"RE{name} {name}5 0 1k",
         ]
-    cycles = 24
+    cycles = 18
     lines += [
         f".tran {period / 2000:.9g} {cycles * period:.9g} {(cycles - 4) * period:.9g} {period / 2000:.9g} uic",
         ".options method=gear reltol=1e-4",

