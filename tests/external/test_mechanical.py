@@ -81,7 +81,7 @@ def test_pitch_diameter() -> None:
 
 
 def test_crossed_belt_kinematics() -> None:
-    """Source: published relation of crossed-belt (H-bot type) drives: dx = (da + db)/2, dy = (da - db)/2."""
+    """Source: published relation of crossed-belt drives (any text on parallel kinematics; from memory): dx = (da + db)/2, dy = (da - db)/2."""
     jacobian = machine().kinematic_map
     for da, db in ((1.0, 0.0), (0.0, 1.0), (0.3, -2.0)):
         dx, dy = (da + db) / 2, (da - db) / 2
