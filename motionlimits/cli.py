@@ -806,18 +806,64 @@ def motors_show(
     name: Annotated[str, typer.Argument(help="Name of a motor, or path of a motor file.", show_default=False)],
     as_json: AsJson = False,
 ) -> None:
-    """One motor as its file has it."""
+    """One motor as its file has it, with its corner speed at usual supply voltages and rated current."""
+    from .answers.motors import corner_speeds
     from .files.motors import load_motor, write_motor
     from .show import json as show_json
 
     motor, _ = load_motor(name)
+    corners = corner_speeds(motor)
     if as_json:
-        _say_json(show_json.motor_dict(motor))
-    else:
-        _say(
-            f"Motor {motor.name}: torque constant {motor.torque_constant:.3f} N.m/A.",
-            write_motor(motor).rstrip(),
-        )
+        _say_json(show_json.motor_dict(motor) | {"corner_rev_s": {f"{v:g}": s for v, s in corners}})
+        return
+    told = ", ".join(f"{s:.1f} rev/s at {v:g} V" for v, s in corners)
+    _say(
+        f"Motor {motor.name}: torque constant {motor.torque_constant:.3f} N.m/A, electrical time constant "
+        f"{motor.inductance / motor.resistance * 1e3:.2f} ms; at its rated current it keeps full torque up to {told}.",
+        write_motor(motor).rstrip(),
+    )
+
+
+@motors_app.command("fit")
+@_answers
+def motors_fit(
+    curve: Annotated[
+        Path, typer.Argument(help="Published torque curve (CSV: speed_rev_s,torque_nm).", show_default=False)
+    ],
+    motor: Annotated[str, typer.Option(help="Motor file or name to start from.", show_default=False)],
+    voltage: Annotated[float, typer.Option(help="Supply voltage of the published curve, V.", show_default=False)],
+    current_rms: Annotated[
+        float, typer.Option("--current-rms", help="Current of the published curve, A rms.", show_default=False)
+    ],
+    name: Annotated[str, typer.Option(help="Name of the fitted motor.")] = "fitted",
+    output: Annotated[Path | None, typer.Option(help="Write the fitted motor file.", show_default=False)] = None,
+    force: Annotated[bool, typer.Option("--force", help="Overwrite a file that exists.")] = False,
+    as_json: AsJson = False,
+) -> None:
+    """Fit inductance, iron losses and holding torque of a motor to a published torque curve.
+
+    A data sheet's pull-out curve at a stated voltage and current says more than its label: the fit is by least squares,
+    and what is left over is shown.
+    """
+    from .answers.motors import fit_motor
+    from .files.motors import load_motor, read_torque_curve, write_motor
+    from .show import json as show_json
+    from .show import tables
+
+    _may_write(output, force)
+    speeds, torques = read_torque_curve(curve)
+    fit = fit_motor(load_motor(motor)[0], speeds, torques, voltage, current_rms, name)
+    _write(output, lambda: write_motor(fit.motor))
+    if as_json:
+        _say_json(show_json.fit_dict(fit))
+        return
+    _say(
+        f"Fitted {len(speeds)} points: inductance {fit.motor.inductance * 1e3:.2f} mH, holding torque "
+        f"{fit.motor.holding_torque:.3f} N.m, left over {fit.rms:.4f} N.m rms ({fit.rms / max(torques):.1%} of the "
+        "largest).",
+        tables.fit_table(fit),
+        write_motor(fit.motor).rstrip(),
+    )
 
 
 def main() -> None:

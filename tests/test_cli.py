@@ -193,6 +193,35 @@ def test_motors() -> None:
     assert 'source = "typical of the size, from memory"' in run("motors", "show", "n17-48-2a0").stdout
 
 
+def test_motor_fit_and_its_corners(tmp_path: Path) -> None:
+    """A curve made from a motor of the package fits back to about that motor; the file written is one it can show."""
+    from motionlimits.answers.curve import curve
+    from motionlimits.files.machines import read_machine
+
+    made = curve(read_machine(GANTRY / "machine.toml"), "a", [2.0, 5.0, 10.0, 15.0, 20.0, 25.0, 30.0])
+    points, fitted = tmp_path / "curve.csv", tmp_path / "mine.toml"
+    rows = [f"{s},{t:.5f}" for s, t in zip(made.speeds_rev_s, made.pullout, strict=True)]
+    points.write_text("\n".join(["speed_rev_s,torque_nm", *rows]) + "\n")
+    args = ("motors", "fit", points, "--motor", "n17-40-1a7-fine", "--voltage", 48, "--current-rms", 0.8)
+    found = json.loads(run(*args, "--output", fitted, "--name", "mine", "--json").stdout)
+    assert found["rms_nm"] < 0.01 * max(made.pullout)
+    assert "full torque up to" in run("motors", "show", fitted).stdout
+    assert run(*args).stdout.startswith("Fitted 7 points")
+    assert "exists" in run(*args, "--output", fitted, code=2).stderr
+
+
 def test_help() -> None:
-    for args in ((), ("predict",), ("curve",), ("compare",), ("diagnose",), ("motors", "list")):
+    for args in (
+        (),
+        ("predict",),
+        ("curve",),
+        ("compare",),
+        ("diagnose",),
+        ("motors", "list"),
+        ("motors", "fit"),
+        ("plan",),
+        ("shift",),
+        ("new",),
+        ("motion",),
+    ):
         assert "Usage" in run(*args, "--help").stdout

@@ -16,8 +16,6 @@ from .shift import Shifts
 
 BAND_SAMPLES = 16  # machines drawn for the bands that measured limits are held against
 
-VERDICTS = ("within", "below", "above", "untested")
-
 
 @dataclass(frozen=True)
 class Agreement:

@@ -19,7 +19,6 @@ from ..workers import simulator
 SAMPLES = 48
 BAND = (10.0, 90.0)  # per cent
 LEAST_ACCELERATION, MOST_ACCELERATION = 1e-4, 1e4  # [m/s2] that any question may ask about
-LIMITED_BY = ("current", "voltage", "shock", "instability", "travel")
 
 
 @dataclass(frozen=True)

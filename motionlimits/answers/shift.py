@@ -26,7 +26,6 @@ RANGE = 0.03  # [m] half width of what a displacement of any size may be
 TEETH_DECAY = 1.5  # belts seldom jump by many teeth
 TOLD = 6  # explanations listed
 CLEAR = 0.8  # probability from which an explanation is called clear
-ALIKE = 0.05  # probability from which another explanation counts as a rival
 
 
 @dataclass(frozen=True)
