@@ -31,7 +31,7 @@ SIZE_NODES = 7  # sizes simulated in a close look, denser where the first look p
 # A first look at every cause is coarse; those it leaves with a chance are looked at closely.
 FIRST_SAMPLES, FIRST_NODES = 8, (0.0, 0.25, 0.5, 0.75, 1.0)
 FIRST_TEMPER = 0.7  # power of the first look's likelihood: few samples make it too sure
-WORTH_A_LOOK, MOST_LOOKS = 0.004, 5
+WORTH_A_LOOK, MOST_LOOKS = 0.004, 8
 # Of a size's posterior: two dozen samples stand for a continuum of machines, and the best of them alone would make the
 # size look sharper than it is.
 SIZE_TEMPER = 0.5
@@ -249,20 +249,26 @@ def infer(
         score = _score(machine, theories[i], at_nodes, at, readings, curves, 1.0)
         results[i] = (score[0] + damage[i], score[1] + damage[i], *score[2:])
     # What the first look dismissed keeps the chance it gave, relative to the best it did not.
+    quantiles = np.linspace(0.0, 1.0, SIZE_POINTS)
     best = max(results, key=lambda i: results[i][0])
     scores = []
     for i, theory in enumerate(theories):
         if i in results:
             scores.append(results[i][0])
             continue
-        behind = min(math.log(max(chances[i], 1e-300) / max(chances[best], 1e-300)), -5.0)
+        # Those it found unlikely were judged by a tempered likelihood, too kind to them; those that only the number of
+        # close looks left out keep their place.
+        most = -5.0 if chances[i] <= WORTH_A_LOOK else 0.0
+        behind = min(math.log(max(chances[i], 1e-300) / max(chances[best], 1e-300)), most)
         scores.append(results[best][0] + behind)
+        # No close look, so no more known of its size than its prior.
+        sizes = np.array([theory.size(q) for q in (quantiles if theory.sized else [0.5])])
         results[i] = (
             scores[-1],
             scores[-1] - math.log(theory.prior),
-            np.zeros(1),
-            np.array([theory.size(0.5)]),
-            np.zeros((len(pairs), 1)),
+            np.zeros(sizes.size),
+            sizes,
+            np.zeros((len(pairs), sizes.size)),
             np.ones(len(pairs)),
         )
     results_in_order = [(theories[i], *results[i][1:]) for i in range(len(theories))]
