@@ -149,20 +149,22 @@ class _State:
 
     def __init__(self, lanes: Lanes) -> None:
         drives, axes, n = lanes.coupling.shape
+        self.drives = drives
         self.current = np.zeros((2, drives, n))
-        self.shaft = np.zeros((drives, n))
-        self.position = np.zeros((axes, n))
-        self.velocity = np.zeros((axes, n))
+        # Rotors and loads in one array each, so that a step does both at once: places are electrical angles of the
+        # rotors and positions of the loads, rates are speeds of shafts and loads.
+        self.places = np.zeros((drives + axes, n))
+        self.rates = np.zeros((drives + axes, n))
         # At rest on the magnetic spring under gravity and process force: no swing before the move.
         inverse = np.linalg.pinv(np.moveaxis(lanes.coupling, -1, 0))
         pull = np.einsum("nad,an->dn", inverse, lanes.force)
         torque = pull * lanes.radius / (lanes.count * lanes.efficiency)
         full = lanes.torque_constant * lanes.current_peak
         lag = np.arcsin(np.clip(torque / np.maximum(full, 1e-12), -0.99, 0.99))
-        self.angle = lanes.phase - lag
+        self.places[:drives] = lanes.phase - lag
         # Positions are counted from where the electrical angle would be zero.
         slack = self.angle / lanes.rotor_teeth * lanes.radius - pull / lanes.stiffness
-        self.position[:] = np.einsum("nad,dn->an", inverse, slack)
+        self.places[drives:] = np.einsum("nad,dn->an", inverse, slack)
         self.current[0] = -lanes.current_peak * np.cos(lanes.phase)
         self.current[1] = np.where(lanes.open_phase, 0.0, lanes.current_peak * np.sin(lanes.phase))
         self.last_good_speed = lanes.start_speed.copy()
@@ -171,9 +173,31 @@ class _State:
         self.finished = np.zeros(n, bool)
         self.cycles = np.zeros(n)
 
+    @property
+    def angle(self) -> Array:
+        """Electrical angle of the rotors [rad], (D, n)."""
+        return self.places[: self.drives]
+
+    @property
+    def position(self) -> Array:
+        """Of the loads [m], (A, n)."""
+        return self.places[self.drives :]
+
+    @property
+    def shaft(self) -> Array:
+        """Speed of the rotors [rad/s], (D, n)."""
+        return self.rates[: self.drives]
+
+    @property
+    def velocity(self) -> Array:
+        """Speed of the loads [m/s], (A, n)."""
+        return self.rates[self.drives :]
+
     def keep(self, rows: Bools) -> None:
+        """Only the lanes that stay."""
         for name, value in self.__dict__.items():
-            setattr(self, name, np.ascontiguousarray(value[..., rows]))
+            if isinstance(value, np.ndarray):
+                setattr(self, name, np.ascontiguousarray(value[..., rows]))
 
 
 def top_speed(lanes: Lanes) -> Array:
@@ -377,37 +401,38 @@ def _block(
     rated = np.maximum(lanes.resistance, 1e-9)
     gain = -np.expm1(-rated * dt / lanes.inductance) / rated
     reach = gain * lanes.voltage
+    low_reach = -reach
     emf_gain = gain * lanes.torque_constant
-    half_torque = 0.5 * lanes.torque_constant
     per_inertia = dt / lanes.inertia
-    iron = lanes.hysteresis * per_inertia
-    eddy = 1.0 / (1.0 + lanes.eddy * per_inertia)  # implicit: stable however light the rotor is
-    detent = 4.0 * lanes.detent
-    teeth_dt = lanes.rotor_teeth * dt
-    turn = lanes.radius / lanes.rotor_teeth * lanes.stiffness
-    swing = lanes.radius * lanes.damping
-    pull_ratio = lanes.radius / lanes.count
+    half_torque = 0.5 * lanes.torque_constant * per_inertia
+    detent = 4.0 * lanes.detent * per_inertia
+    detent_fall = -2.0 * detent
+    per_mass = dt / lanes.mass
+    pull_ratio = lanes.radius / lanes.count * per_inertia
     # Losses of a good belt are told apart by direction only where they matter.
     directed = bool(np.any(lanes.efficiency < 0.9))
     if not directed:
         pull_ratio = pull_ratio / lanes.efficiency
-    per_mass = dt / lanes.mass
-    rub = lanes.friction * per_mass
-    viscous = 1.0 / (1.0 + lanes.viscous * per_mass)
-    push = lanes.force * per_mass
     coupling = lanes.coupling
-    unit_coupling = drives == 1 and axes == 1 and bool(np.all(coupling == 1.0))
+    single = drives == 1 and axes == 1 and bool(np.all(coupling == 1.0))
+    # Rotors first, loads after them. Viscous losses are implicit: stable however light the rotor is.
+    aside = np.zeros((axes, n))  # where loads feel several drives, `_coupled` sees to it
+    spring = np.concatenate([lanes.radius / lanes.rotor_teeth * lanes.stiffness, -lanes.stiffness if single else aside])
+    damper = np.concatenate([lanes.radius * lanes.damping, -lanes.damping if single else aside])
+    against = np.concatenate([-pull_ratio, per_mass])
+    fade = 1.0 / (1.0 + np.concatenate([lanes.eddy * per_inertia, lanes.viscous * per_mass]))
+    dry = np.concatenate([lanes.hysteresis * per_inertia, lanes.friction * per_mass])
+    low_dry = -dry
+    advance = np.concatenate([lanes.rotor_teeth * dt, np.broadcast_to(dt, (axes, n))])
+    push = lanes.force * per_mass if bool(np.any(lanes.force != 0.0)) else None
     slow = lanes.slow_decay if bool(lanes.slow_decay.any()) else None
     dead = np.where(lanes.open_phase, 0.0, 1.0) if bool(lanes.open_phase.any()) else None
-    moving_force = bool(np.any(lanes.force != 0.0))
 
-    current, shaft, angle = state.current, state.shaft, state.angle
-    position, velocity = state.position, state.velocity
-    pole, target, mean, emf = (np.empty((2, drives, n)) for _ in range(4))
+    current, places, rates = state.current, state.places, state.rates
+    angle, shaft = state.angle, state.shaft
+    fresh, pole, target, mean, emf = (np.empty((2, drives, n)) for _ in range(5))
     work, torque, force = (np.empty((drives, n)) for _ in range(3))
-    axis = np.empty((axes, n))
-    one = np.empty(n)
-    low_reach, low_iron, low_rub = -reach, -iron, -rub
+    impulse, other = np.empty((drives + axes, n)), np.empty((drives + axes, n))
     lag = np.empty((drives, n))
 
     for step in range(BLOCK):
@@ -417,81 +442,61 @@ def _block(
         np.sin(angle, out=pole[0])
         np.cos(angle, out=pole[1])
         np.multiply(emf_gain, shaft, out=work)
-        np.copyto(mean, current)
-        current *= decay
+        np.multiply(current, decay, out=fresh)
         np.multiply(pole, work, out=emf)
-        current -= emf
+        fresh -= emf
         if slow is None:
-            target -= current
+            target -= fresh
             np.minimum(target, reach, out=target)
             np.maximum(target, low_reach, out=target)
         else:
             upper = np.where(slow & (target < 0.0), 0.0, reach)
             lower = np.where(slow & (target > 0.0), 0.0, low_reach)
-            target -= current
+            target -= fresh
             np.minimum(target, upper, out=target)
             np.maximum(target, lower, out=target)
-        current += target
+        fresh += target
         if dead is not None:
-            current[1] *= dead
-        mean += current
-        # Torque at the middle of the step.
+            fresh[1] *= dead
+        # Torque at the middle of the step; from here on as the change of speed that it makes.
+        np.add(current, fresh, out=mean)
+        current, fresh = fresh, current
         mean *= pole
         np.add(mean[0], mean[1], out=torque)
         torque *= half_torque
         if record is not None and step % CHECK_EVERY == 0:
-            record(began + (step + 1) * dt, speeds[step][group], angles[step][:, group], torque, state)
+            state.current = current
+            record(began + (step + 1) * dt, speeds[step][group], angles[step][:, group], torque / per_inertia, state)
+        # Detent: sin 4a = 4 sin a cos a (1 - 2 sin^2 a).
         np.multiply(pole[0], pole[0], out=work)
-        work *= -2.0
-        work += 1.0
+        work *= detent_fall
+        work += detent
         work *= pole[0]
         work *= pole[1]
-        work *= detent
         torque -= work
         # Force of the springs between drives and load.
-        np.multiply(turn, angle, out=force)
-        np.multiply(swing, shaft, out=work)
-        force += work
-        if unit_coupling:
-            np.multiply(lanes.stiffness, position, out=work)
-            force -= work
-            np.multiply(lanes.damping, velocity, out=work)
-            force -= work
+        np.multiply(spring, places, out=impulse)
+        np.multiply(damper, rates, out=other)
+        impulse += other
+        if single:
+            np.add(impulse[:1], impulse[1:], out=force)
+            np.multiply(force, against, out=impulse)
         else:
-            for d in range(drives):
-                for a in range(axes):
-                    np.multiply(lanes.stiffness[d], position[a], out=one)
-                    force[d] -= one * coupling[d, a]
-                    np.multiply(lanes.damping[d], velocity[a], out=one)
-                    force[d] -= one * coupling[d, a]
-        np.multiply(force, pull_ratio, out=work)
+            _coupled(lanes, state, impulse, force, against, per_mass)
         if directed:
-            work *= np.where(work * shaft >= 0.0, 1.0 / lanes.efficiency, lanes.efficiency)
-        torque -= work
-        # Rotors.
-        torque *= per_inertia
-        shaft *= eddy
-        shaft += torque
-        np.minimum(shaft, iron, out=work)
-        np.maximum(work, low_iron, out=work)
-        shaft -= work
-        np.multiply(teeth_dt, shaft, out=work)
-        angle += work
-        # Load.
-        if unit_coupling:
-            np.multiply(force, per_mass, out=axis)
-        else:
-            axis[:] = np.einsum("dan,dn->an", coupling, force)
-            axis *= per_mass
-        if moving_force:
-            axis -= push
-        velocity *= viscous
-        velocity += axis
-        np.minimum(velocity, rub, out=axis)
-        np.maximum(axis, low_rub, out=axis)
-        velocity -= axis
-        np.multiply(velocity, dt, out=axis)
-        position += axis
+            driving = force * shaft >= 0.0
+            impulse[:drives] *= np.where(driving, 1.0 / lanes.efficiency, lanes.efficiency)
+        impulse[:drives] += torque
+        if push is not None:
+            impulse[drives:] -= push
+        # Rotors and loads.
+        rates *= fade
+        rates += impulse
+        np.minimum(rates, dry, out=other)
+        np.maximum(other, low_dry, out=other)
+        rates -= other
+        np.multiply(rates, advance, out=other)
+        places += other
         if step % CHECK_EVERY == CHECK_EVERY - 1:
             np.take(angles[step], group, axis=-1, out=lag, mode="clip")
             lag -= angle
@@ -508,4 +513,20 @@ def _block(
             if gone.any():
                 lost |= gone
                 first[gone] = work[:, gone].argmax(axis=0)
+    state.current = current
     return lag
+
+
+def _coupled(lanes: Lanes, state: _State, impulse: Array, force: Array, against: Array, per_mass: Array) -> None:
+    """Forces between drives and loads along the kinematic map, and what they do; `impulse` holds spring and damper terms."""
+    drives, axes, _ = lanes.coupling.shape
+    force[:] = impulse[:drives]
+    one = np.empty(impulse.shape[1])
+    for d in range(drives):
+        for a in range(axes):
+            np.multiply(lanes.stiffness[d], state.position[a], out=one)
+            one += lanes.damping[d] * state.velocity[a]
+            one *= lanes.coupling[d, a]
+            force[d] -= one
+    impulse[:drives] = force * against[:drives]
+    impulse[drives:] = np.einsum("dan,dn->an", lanes.coupling, force) * per_mass
