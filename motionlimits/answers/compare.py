@@ -9,10 +9,12 @@ from dataclasses import dataclass, replace
 from ..errors import InputError
 from ..machine import Direction, Machine
 from .power import Power, power
-from .predict import Limit, Prediction, predict, usual_accelerations
+from .predict import Limit, Prediction, Question, check_accelerations, predict_together, usual_accelerations
 
 COMPARE_SAMPLES = 12
 COMPARE_ACCELERATIONS = 5
+# A little longer than a prediction's: what they shift, by 1 % or less, they shift in both machines.
+COMPARE_STEPS = {"phase_step": 0.2, "longest_step": 50e-6}
 
 
 @dataclass(frozen=True)
@@ -89,19 +91,14 @@ def compare(
         raise InputError(f"speed {speed * 1e3:g} mm/s: allowed: from 0 to 1,000,000 mm/s")
     directions = tuple(directions) if directions else _telling_directions(before, after)
     chosen = tuple(accelerations) if accelerations else usual_accelerations(before, directions, COMPARE_ACCELERATIONS)
-    report = progress or (lambda share: None)
-    first, second = (
-        predict(
-            machine,
-            directions,
-            chosen,
-            travel=travel,
-            quick=quick,
-            samples=samples,
-            seed=seed,
-            progress=lambda share, part=part: report(0.5 * (part + share)),  # type: ignore[misc]
-        )
-        for part, machine in enumerate((before, after))
+    wanted = tuple((direction, check_accelerations(chosen), travel) for direction in directions)
+    first, second = predict_together(
+        [Question(before, wanted), Question(after, wanted)],
+        quick=quick,
+        samples=samples,
+        seed=seed,
+        steps=COMPARE_STEPS,
+        progress=progress,
     )
     changes = tuple(
         Change(a.direction, a.acceleration, a.skip, b.skip, _ratio(a, b), _why(a, b))

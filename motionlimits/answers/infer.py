@@ -19,7 +19,7 @@ import numpy as np
 from scipy.special import gammaln, log_ndtr, logsumexp
 
 from ..machine import Array, Direction, Machine
-from ..physics.skip import Moves, ramp_speeds
+from ..physics.skip import Moves, ramp_search, together
 from ..plant import Plant, sample_plant, stack
 from ..sweep import SweepRow
 from ..workers import simulator
@@ -175,9 +175,8 @@ def _skips(
         columns.append(here)
         touched.append(feels)
     with simulator(**STEPS) as simulate:
-        speeds = ramp_speeds(
-            whole, wanted, simulate, headroom=HEADROOM, levels=LEVELS, seed=seed, rows=rows, progress=progress
-        )
+        search = ramp_search(whole, wanted, headroom=HEADROOM, levels=LEVELS, seed=seed, rows=rows, progress=progress)
+        speeds = together([search], simulate)[0]
     for moves, here, feels, speed in zip(wanted, columns, touched, speeds, strict=True):
         # Where not even the longer ramp is lost there is no telling how far the limit lies beyond.
         ratio = np.minimum(np.log(speed / moves.top[:, None]), math.log(BEYOND))

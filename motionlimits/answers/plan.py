@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -19,6 +19,9 @@ from .predict import Limit, Prediction, check_accelerations, predict, round_figu
 # Shares of the acceleration that pull-out torque at standstill gives: low enough to be safe, spread enough to tell a
 # fixed force (drag), a mass and a voltage apart.
 SHARES = (0.08, 0.22, 0.50)
+# Without diagonals, which show each motor twice, more accelerations make up for the missing directions.
+MORE_SHARES = (0.06, 0.13, 0.25, 0.42, 0.65)
+FEW_DIRECTIONS = 3
 RUNGS = 7  # speeds of a ladder
 HANDLING = 6.0  # [s] to check the position after a trial: common practice, no source
 SAMPLES = 24
@@ -74,6 +77,22 @@ def _ladder(limit: Limit) -> list[float]:
     return list(dict.fromkeys(v for v in speeds if v <= top))
 
 
+def planned_accelerations(machine: Machine, directions: Sequence[Direction]) -> list[float]:
+    """Accelerations of a sweep [m/s2], from gentle to brisk: three, or five where there are few directions.
+
+    Raises
+    ------
+    InputError
+        Where the motors cannot move the machine.
+    """
+    plant = nominal_plant(machine)
+    most = min(float(pull_in_acceleration(plant, d.vector)[0]) for d in directions)
+    if most <= 0.0:
+        raise InputError("the motors of this machine cannot move it at all; check current, mass and friction")
+    shares = MORE_SHARES if len(directions) < FEW_DIRECTIONS else SHARES
+    return [round_figures(share * most * 1e3) / 1e3 for share in shares]
+
+
 def plan(
     machine: Machine,
     directions: list[Direction] | None = None,
@@ -90,7 +109,7 @@ def plan(
     ----------
     machine : Machine
     directions, accelerations, travel, seed, progress
-        As in `predict`; accelerations by default three from gentle to brisk.
+        As in `predict`; accelerations by default those of `planned_accelerations`.
     trials : int
         Moves at each speed.
 
@@ -102,13 +121,7 @@ def plan(
     if not 1 <= trials <= 50:
         raise InputError(f"--trials {trials}: allowed: from 1 to 50")
     chosen = tuple(directions or machine.usual_directions())
-    if accelerations is None:
-        plant = nominal_plant(machine)
-        most = min(float(pull_in_acceleration(plant, d.vector)[0]) for d in chosen)
-        if most <= 0.0:
-            raise InputError("the motors of this machine cannot move it at all; check current, mass and friction")
-        accelerations = [round_figures(share * most * 1e3) / 1e3 for share in SHARES]
-    rates = check_accelerations(accelerations)
+    rates = check_accelerations(planned_accelerations(machine, chosen) if accelerations is None else accelerations)
     report = progress or (lambda share: None)
     prediction = predict(
         machine, chosen, rates, travel=travel, samples=SAMPLES, seed=seed, progress=lambda share: report(0.5 * share)

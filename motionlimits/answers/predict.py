@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
 from ..errors import InputError
 from ..machine import Array, Direction, Machine
 from ..physics.limits import StaticLimits, pull_in_acceleration, static_limits, swung_inertia
-from ..physics.skip import Moves, Skips, skip_speeds
+from ..physics.skip import Moves, Skips, skip_search, together
 from ..physics.swing import natural_frequency
 from ..plant import Plant, nominal_plant, sample_plant
 from ..workers import simulator
@@ -196,32 +197,75 @@ def predict_moves(
 
     Other parameters as in `predict`.
     """
-    nominal = nominal_plant(machine)
-    moves = []
-    for direction, accelerations, travel in wanted:
-        chosen = np.array(check_accelerations(accelerations))
-        moves.append(Moves(direction.vector, chosen, np.full(chosen.size, travel_of(machine, direction, travel))))
-    static = [static_limits(nominal, m.unit, m.acceleration, float(m.top.max())) for m in moves]
-    found: list[Skips | None] = [None] * len(moves)
-    plant = nominal
-    if not quick:
-        plant = sample_plant(machine, samples, seed)
-        with simulator() as simulate:
-            found = list(skip_speeds(plant, moves, simulate, seed=seed, progress=progress))
+    question = Question(machine, tuple((d, tuple(check_accelerations(a)), t) for d, a, t in wanted))
+    return predict_together([question], quick=quick, samples=samples, seed=seed, progress=progress)[0]
+
+
+@dataclass(frozen=True)
+class Question:
+    """Moves of a machine whose limits are asked for: direction, accelerations [m/s2], travel [m] (None: the machine's)."""
+
+    machine: Machine
+    wanted: tuple[tuple[Direction, tuple[float, ...], float | None], ...]
+
+    @property
+    def moves(self) -> list[Moves]:
+        """The same as arrays."""
+        return [
+            Moves(direction.vector, np.array(rates), np.full(len(rates), travel_of(self.machine, direction, travel)))
+            for direction, rates, travel in self.wanted
+        ]
+
+
+def predict_together(
+    questions: Sequence[Question],
+    *,
+    quick: bool = False,
+    samples: int = SAMPLES,
+    seed: int = 0,
+    steps: Mapping[str, Any] | None = None,
+    progress: Callable[[float], None] | None = None,
+) -> list[Prediction]:
+    """Predict for several machines at once, their moves simulated side by side.
+
+    Parameters
+    ----------
+    questions : sequence of Question
+    quick, samples, seed, progress
+        As in `predict`; the same seed draws the tolerances of all machines, so that they compare sample by sample.
+    steps : mapping, optional
+        `phase_step`, `longest_step` of `motion.simulate`, where the usual ones are finer than needed.
+    """
+    if quick:
+        return [_answer(question, nominal_plant(question.machine), None) for question in questions]
+    plants = [sample_plant(question.machine, samples, seed) for question in questions]
+    searches = [
+        skip_search(plant, question.moves, seed=seed, progress=progress)
+        for plant, question in zip(plants, questions, strict=True)
+    ]
+    with simulator(**(steps or {})) as simulate:
+        found = together(searches, simulate)
+    return [_answer(*parts) for parts in zip(questions, plants, found, strict=True)]
+
+
+def _answer(question: Question, plant: Plant, found: Sequence[Skips] | None) -> Prediction:
+    """Words for what was found, or for the static limits of the nominal machine where nothing was simulated."""
+    nominal = nominal_plant(question.machine)
     limits: list[Limit] = []
     windows: list[Window] = []
-    for (direction, _, _), m, s, f in zip(wanted, moves, static, found, strict=True):
-        limits += _direction_limits(direction, m, s, f)
-        if f is not None:
-            windows += _windows(direction, f)
+    for k, ((direction, *_), moves) in enumerate(zip(question.wanted, question.moves, strict=True)):
+        static = static_limits(nominal, moves.unit, moves.acceleration, float(moves.top.max()))
+        limits += _direction_limits(direction, moves, static, found[k] if found else None)
+        if found:
+            windows += _windows(direction, found[k])
     return Prediction(
-        machine,
+        question.machine,
         tuple(limits),
-        "static" if quick else "simulated",
+        "simulated" if found else "static",
         plant.samples,
         tuple(windows),
-        tuple(resonance(nominal, direction) for direction, _, _ in wanted),
-        () if quick else contributions(machine, plant, limits),
+        tuple(resonance(nominal, direction) for direction, *_ in question.wanted),
+        contributions(question.machine, plant, limits) if found else (),
     )
 
 

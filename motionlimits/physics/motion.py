@@ -126,6 +126,17 @@ class Fate(NamedTuple):
     cycles: Array
     worst_lag: Array
 
+    def part(self, rows: slice) -> Fate:
+        """The fates of some lanes."""
+        return Fate(
+            self.lost[rows],
+            self.drive[rows],
+            self.time[rows],
+            self.speed[rows],
+            self.cycles[rows],
+            self.worst_lag[rows],
+        )
+
 
 class Trace(NamedTuple):
     """Time series of one lane; m points.

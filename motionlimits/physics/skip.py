@@ -7,12 +7,15 @@ For every direction, acceleration and sample of a machine:
 3. holds at a range of constant speeds find unstable windows below it, where oscillation grows from cycle to cycle.
 
 The third depends on speed and sample but hardly on acceleration, so it is done once per direction.
+
+A search is a generator that yields the lanes it wants simulated next and is sent their fates, so that several searches
+share the engine's steps: a step costs much the same for ten lanes and for a hundred.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from typing import NamedTuple
+from collections.abc import Callable, Generator, Sequence
+from typing import NamedTuple, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -46,6 +49,8 @@ Progress = Callable[[float], None]
 Simulator = Callable[[Lanes], Fate]
 Bools = NDArray[np.bool_]
 Rows = NDArray[np.intp]
+Result = TypeVar("Result")
+Search = Generator[list[Lanes], list[Fate], Result]
 
 
 class Skips(NamedTuple):
@@ -107,21 +112,68 @@ class _Batch:
         )
         self.parts.append((lanes, sample.size))
 
-    def run(self, simulate: Simulator) -> list[Array]:
-        """Simulate; per call of `add`, the speed of loss of each move, infinite where none."""
-        results = [np.full(size, np.inf) for _, size in self.parts]
-        shapes = {part.lanes.coupling.shape[:2] for part, size in self.parts if size}
-        for shape in sorted(shapes):
-            chosen = [i for i, (part, size) in enumerate(self.parts) if size and part.lanes.coupling.shape[:2] == shape]
-            fate = simulate(join([self.parts[i][0].lanes for i in chosen]))
-            start = 0
-            for i in chosen:
-                part = self.parts[i][0]
-                piece = slice(start, start + part.lanes.size)
-                lost = np.where(fate.lost[piece], fate.speed[piece], np.inf)
-                np.minimum.at(results[i], part.move, lost)
-                start += part.lanes.size
+    def lanes(self) -> list[Lanes]:
+        """What to simulate, one entry per call of `add`."""
+        return [part.lanes for part, _ in self.parts]
+
+    def losses(self, fates: Sequence[Fate]) -> list[Array]:
+        """Per call of `add`, the speed of loss of each move, infinite where none; a move of several lanes is lost with any."""
+        results = []
+        for (part, size), fate in zip(self.parts, fates, strict=True):
+            result = np.full(size, np.inf)
+            np.minimum.at(result, part.move, np.where(fate.lost, fate.speed, np.inf))
+            results.append(result)
         return results
+
+
+def together(searches: Sequence[Search[Result]], simulate: Simulator) -> list[Result]:
+    """Run searches side by side, their lanes simulated in common batches.
+
+    Parameters
+    ----------
+    searches : sequence of generators
+        As `skip_search` and `ramp_search` make them.
+    simulate : callable
+        `motion.simulate`, or something that spreads it over processes.
+
+    Returns
+    -------
+    list
+        What each search found, in their order.
+    """
+    found: dict[int, Result] = {}
+    wanted: dict[int, list[Lanes]] = {}
+
+    def advance(which: int, fates: list[Fate] | None) -> None:
+        try:
+            wanted[which] = next(searches[which]) if fates is None else searches[which].send(fates)
+        except StopIteration as end:
+            wanted.pop(which, None)
+            found[which] = end.value
+
+    for which in range(len(searches)):
+        advance(which, None)
+    while wanted:
+        fates = _fates([lanes for some in wanted.values() for lanes in some], simulate)
+        start = 0
+        for which, some in list(wanted.items()):
+            advance(which, fates[start : start + len(some)])
+            start += len(some)
+    return [found[which] for which in range(len(searches))]
+
+
+def _fates(wanted: list[Lanes], simulate: Simulator) -> list[Fate]:
+    """Simulate lanes of any shapes, those of one shape together."""
+    fates: list[Fate | None] = [None] * len(wanted)
+    for shape in sorted({lanes.coupling.shape[:2] for lanes in wanted}):
+        chosen = [i for i, lanes in enumerate(wanted) if lanes.coupling.shape[:2] == shape]
+        whole = simulate(join([wanted[i] for i in chosen]))
+        start = 0
+        for i in chosen:
+            end = start + wanted[i].size
+            fates[i] = whole.part(slice(start, end))
+            start = end
+    return [fate for fate in fates if fate is not None]
 
 
 def skip_speeds(
@@ -132,6 +184,21 @@ def skip_speeds(
     seed: int = 0,
     progress: Progress | None = None,
 ) -> list[Skips]:
+    """Skip speeds for several directions of one sampled machine: `skip_search` on its own.
+
+    Parameters
+    ----------
+    simulate : callable
+        `motion.simulate`, or something that spreads it over processes.
+    others
+        As in `skip_search`.
+    """
+    return together([skip_search(plant, wanted, seed=seed, progress=progress)], simulate)[0]
+
+
+def skip_search(
+    plant: Plant, wanted: list[Moves], *, seed: int = 0, progress: Progress | None = None
+) -> Search[list[Skips]]:
     """Skip speeds for several directions of one sampled machine.
 
     Parameters
@@ -140,8 +207,6 @@ def skip_speeds(
         n samples.
     wanted : list of Moves
         Directions with their accelerations and travels.
-    simulate : callable
-        `motion.simulate`, or something that spreads it over processes.
     seed : int
         Of the trial scatter.
     progress : callable, optional
@@ -154,14 +219,17 @@ def skip_speeds(
     report = progress or (lambda share: None)
     ratios = [load_ratio(plant, moves.unit, moves.acceleration, moves.top) for moves in wanted]
     report(0.05)
-    ramp = _ramps(plant, wanted, [worst.T > SAFE_RATIO for _, worst in ratios], simulate, seed)
-    report(0.45)
-    factor = _swing_checks(plant, wanted, ramp, [standing.T > CALM_RATIO for standing, _ in ratios], simulate, seed)
-    report(0.65)
-    holds = _hold_checks(plant, wanted, ramp, simulate, seed)
+    holds = _Holds(plant, wanted, seed)
+    doubtful = [worst.T > SAFE_RATIO for _, worst in ratios]
+    ramp, fates = yield from _ramps(plant, wanted, doubtful, seed, holds.batch.lanes())
+    report(0.7)
+    shaken = [standing.T > CALM_RATIO for standing, _ in ratios]
+    factor = yield from _swing_checks(plant, wanted, ramp, shaken, seed, LEVELS)
     report(1.0)
     results = []
-    for moves, r, f, (standing, _), (speeds, lost) in zip(wanted, ramp, factor, ratios, holds, strict=True):
+    for moves, r, f, (standing, _), (speeds, lost) in zip(
+        wanted, ramp, factor, ratios, holds.lost(fates, ramp), strict=True
+    ):
         onset = _onset(speeds, lost)[None]
         finite = np.where(np.isfinite(r), r, 0.0)
         skip = np.where(np.isfinite(r), finite * f, np.inf)
@@ -172,23 +240,22 @@ def skip_speeds(
     return results
 
 
-def ramp_speeds(
+def ramp_search(
     plant: Plant,
     wanted: list[Moves],
-    simulate: Simulator,
     *,
     headroom: float = 1.0,
     levels: Sequence[float] = LEVELS,
     seed: int = 0,
     rows: list[Rows] | None = None,
     progress: Progress | None = None,
-) -> list[Array]:
+) -> Search[list[Array]]:
     """Skip speeds by ramps and their swing alone, without looking for unstable windows; for many samples.
 
     Parameters
     ----------
-    plant, wanted, simulate, seed
-        As in `skip_speeds`.
+    plant, wanted, seed
+        As in `skip_search`.
     headroom : float
         How far beyond the speed that the travel allows the ramps go: how much a kept move had to spare.
     levels : sequence of float
@@ -214,9 +281,9 @@ def ramp_speeds(
             place.append(full)
     report = progress or (lambda share: None)
     report(0.05)
-    ramp = _ramps(plant, longer, doubtful, simulate, seed)
+    ramp, _ = yield from _ramps(plant, longer, doubtful, seed, [])
     report(0.6)
-    factor = _swing_checks(plant, longer, ramp, shaken, simulate, seed, levels)
+    factor = yield from _swing_checks(plant, longer, ramp, shaken, seed, levels)
     report(1.0)
     for r, f, which in zip(ramp, factor, chosen, strict=True):
         found.append(np.where(np.isfinite(r), np.where(np.isfinite(r), r, 0.0) * f, np.inf)[:, which])
@@ -236,17 +303,21 @@ def _brisk(plant: Plant, moves: Moves) -> tuple[Array, Array]:
     return acceleration, top
 
 
-def _ramps(plant: Plant, wanted: list[Moves], doubtful: list[Bools], simulate: Simulator, seed: int) -> list[Array]:
-    """Speed at which one long ramp is lost, (k, n) for each direction."""
+def _ramps(
+    plant: Plant, wanted: list[Moves], doubtful: list[Bools], seed: int, besides: list[Lanes]
+) -> Search[tuple[list[Array], list[Fate]]]:
+    """Speed at which one long ramp is lost, (k, n) for each direction; and the fates of lanes simulated `besides`."""
     batch = _Batch(plant, seed, stage=1)
     rows = [np.nonzero(d) for d in doubtful]
     for moves, (i, j) in zip(wanted, rows, strict=True):
         acceleration, top = _brisk(plant, moves)
         batch.add(moves.unit, acceleration[i], top[i], 0.0, j)
     ramp = [np.full(d.shape, np.inf) for d in doubtful]
-    for r, at, speed in zip(ramp, rows, batch.run(simulate), strict=True):
+    fates = yield batch.lanes() + besides
+    own = len(batch.parts)
+    for r, at, speed in zip(ramp, rows, batch.losses(fates[:own]), strict=True):
         r[at] = speed
-    return ramp
+    return ramp, fates[own:]
 
 
 def _swing_checks(
@@ -254,36 +325,57 @@ def _swing_checks(
     wanted: list[Moves],
     ramp: list[Array],
     shaken: list[Bools],
-    simulate: Simulator,
     seed: int,
-    levels: Sequence[float] = LEVELS,
-) -> list[Array]:
-    """Ramps to a little less than the loss, and a hold: the share of the ramp's speed that the swing leaves."""
+    levels: Sequence[float],
+) -> Search[list[Array]]:
+    """Ramps to a little less than the loss, and a hold: the share of the ramp's speed that the swing leaves.
+
+    The highest level that is kept is found by halving.
+    """
+    count = len(levels)
+    shares = np.array(levels)
+    # Where the limit lies if the levels before one are lost and it is kept.
+    between = np.concatenate([[1.0], 0.5 * (shares + np.append(shares[1:], 0.8 * shares[-1]))])
     factor = [np.ones(r.shape) for r in ramp]
-    rows = [np.nonzero(np.isfinite(r) & s) for r, s in zip(ramp, shaken, strict=True)]
-    for k, level in enumerate(levels):
-        batch = _Batch(plant, seed, stage=10 + k)
-        after = 0.5 * (level + (*levels, 0.8 * levels[-1])[k + 1])
-        for moves, r, (i, j) in zip(wanted, ramp, rows, strict=True):
-            batch.add(moves.unit, _brisk(plant, moves)[0][i], level * r[i, j], HOLD, j)
-        for m, speed in enumerate(batch.run(simulate)):
-            lost = np.isfinite(speed)
-            rows[m] = (rows[m][0][lost], rows[m][1][lost])
-            factor[m][rows[m]] = after
-        if not any(i.size for i, _ in rows):
-            break
+    rows: list[tuple[Rows, ...]] = [np.nonzero(np.isfinite(r) & s) for r, s in zip(ramp, shaken, strict=True)]
+    # Levels known to be lost are those below `low`; those from `high` on are taken as kept.
+    low = [np.zeros(i.size, np.intp) for i, _ in rows]
+    high = [np.full(i.size, count, np.intp) for i, _ in rows]
+    turn = 0
+    while any(np.any(lo < hi) for lo, hi in zip(low, high, strict=True)):
+        batch = _Batch(plant, seed, stage=10 + turn)
+        middle = [(lo + hi) // 2 for lo, hi in zip(low, high, strict=True)]
+        open_ = [np.flatnonzero(lo < hi) for lo, hi in zip(low, high, strict=True)]
+        for moves, r, (i, j), undecided, m in zip(wanted, ramp, rows, open_, middle, strict=True):
+            these = (i[undecided], j[undecided])
+            speed = shares[m[undecided]] * r[these]
+            batch.add(moves.unit, _brisk(plant, moves)[0][these[0]], speed, HOLD, these[1])
+        losses = batch.losses((yield batch.lanes()))
+        for lo, hi, at, m, loss in zip(low, high, open_, middle, losses, strict=True):
+            lost = np.isfinite(loss)
+            lo[at[lost]] = m[at[lost]] + 1
+            hi[at[~lost]] = m[at[~lost]]
+        turn += 1
+    for f, where, lo in zip(factor, rows, low, strict=True):
+        f[where] = between[lo]
     return factor
 
 
-def _hold_checks(
-    plant: Plant, wanted: list[Moves], ramp: list[Array], simulate: Simulator, seed: int
-) -> list[tuple[Array, Bools]]:
+class _Holds:
     """Holds at constant speed, each reached at an acceleration that gets there with room to spare."""
-    n = plant.samples
-    batch = _Batch(plant, seed, stage=4)
-    grids = []
-    for moves, r in zip(wanted, ramp, strict=True):
-        middle = np.minimum(np.median(r, axis=1), moves.top)
+
+    def __init__(self, plant: Plant, wanted: list[Moves], seed: int) -> None:
+        self.samples = plant.samples
+        self.batch = _Batch(plant, seed, stage=4)
+        self.grids: list[tuple[Array, Rows]] = []
+        for moves in wanted:
+            self._add(plant, moves)
+
+    def _add(self, plant: Plant, moves: Moves) -> None:
+        n = self.samples
+        nominal = plant.take(slice(0, 1))
+        static = static_limits(nominal, moves.unit, moves.acceleration, float(moves.top.max()))
+        middle = np.minimum(static.skip[0], moves.top)
         best = float(middle.max())
         speeds = np.geomspace(SLOWEST_WINDOW * best, 0.97 * best, WINDOW_SPEEDS)
         # The briskest that is good for a third more: windows are no matter of the swing at the end of a ramp.
@@ -294,18 +386,21 @@ def _hold_checks(
             ]
         )
         # Windows hardly depend on how they are come to: no need to crawl there.
-        slow = SLOW_SHARE * 4.0 * float(pull_in_acceleration(plant.take(slice(0, 1)), moves.unit)[0])
+        slow = SLOW_SHARE * 4.0 * float(pull_in_acceleration(nominal, moves.unit)[0])
         acceleration = np.maximum(moves.acceleration[chosen], np.minimum(slow, 4.0 * speeds))
         # Speeding up and stopping take their share of the travel.
         hold = np.clip((moves.travel[chosen] - speeds**2 / moves.acceleration[chosen]) / speeds, 0.0, CRUISE)
         sample = np.tile(np.arange(n), speeds.size)
-        batch.add(moves.unit, np.repeat(acceleration, n), np.repeat(speeds, n), np.repeat(hold, n), sample)
-        grids.append((speeds, r[chosen]))
-    found = []
-    for (speeds, r), speed in zip(grids, batch.run(simulate), strict=True):
+        self.batch.add(moves.unit, np.repeat(acceleration, n), np.repeat(speeds, n), np.repeat(hold, n), sample)
+        self.grids.append((speeds, chosen))
+
+    def lost(self, fates: list[Fate], ramp: list[Array]) -> list[tuple[Array, Bools]]:
+        """Hold speeds of each direction, and whether each sample was lost at each."""
         # A move that its own ramp would not have survived says nothing about constant speed.
-        found.append((speeds, np.isfinite(speed).reshape(-1, n) & (r > 1.1 * speeds[:, None])))
-    return found
+        return [
+            (speeds, np.isfinite(speed).reshape(-1, self.samples) & (r[chosen] > 1.1 * speeds[:, None]))
+            for (speeds, chosen), speed, r in zip(self.grids, self.batch.losses(fates), ramp, strict=True)
+        ]
 
 
 def _onset(speeds: Array, lost: Bools) -> Array:

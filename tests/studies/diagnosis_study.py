@@ -14,6 +14,7 @@ import math
 import sys
 import time
 from collections import Counter
+from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -24,26 +25,26 @@ from motionlimits import workers
 from motionlimits.answers.causes import Hypothesis, hypotheses
 from motionlimits.answers.infer import infer
 from motionlimits.answers.nextcheck import next_checks
+from motionlimits.answers.plan import planned_accelerations
 from motionlimits.answers.readings import expected, unscale
 from motionlimits.machine import Machine
 from motionlimits.physics.lanes import move_lanes
 from motionlimits.physics.limits import pull_in_acceleration, static_limits
-from motionlimits.physics.motion import simulate
+from motionlimits.physics.motion import Lanes, join
 from motionlimits.plant import Plant, nominal_plant, sample_plant
 from motionlimits.sweep import SweepRow
 
 from ..lanes import random_machine
+from .switching import switched
 
 HERE = Path(__file__).parent
-TRIALS = 2
+RUNG, RUNGS = 1.14, 17
 LONGEST_CRUISE = 0.2  # [s] of a true move: ten periods of a rotor's swing and more; the rest would only cost time
 
 
 def swept_accelerations(machine: Machine) -> np.ndarray:
-    """Three, from gentle to brisk."""
-    nominal = nominal_plant(machine)
-    most = min(float(pull_in_acceleration(nominal, d.vector)[0]) for d in machine.usual_directions())
-    return np.array([float(f"{share * most * 1e3:.2g}") / 1e3 for share in (0.1, 0.25, 0.6)])
+    """Those of a planned sweep."""
+    return np.array(planned_accelerations(machine, machine.usual_directions()))
 
 
 def noticed(machine: Machine, theory: Hypothesis, size: float) -> bool:
@@ -67,41 +68,100 @@ def noticed(machine: Machine, theory: Hypothesis, size: float) -> bool:
     return False
 
 
-def true_sweep(
-    machine: Machine, plant: Plant, rng: np.random.Generator, rung: float = 1.14, rungs: int = 17
-) -> list[SweepRow]:
-    """A ladder of moves in every usual direction at three accelerations, until two speeds in a row are lost."""
-    rows: list[SweepRow] = []
-    directions = machine.usual_directions()
-    accelerations = swept_accelerations(machine)
-    plant = replace(plant, slow_decay=np.full_like(plant.slow_decay, bool(rng.random() < 0.5)))
-    for direction in directions:
+def sweep_of(machine: Machine) -> list[tuple[str, float, np.ndarray]]:
+    """Direction, acceleration [m/s2] and ladder of speeds [m/s], slow to fast, of every pair of a sweep."""
+    found = []
+    for direction in machine.usual_directions():
         travel = machine.travel_along(direction)
-        for a in accelerations:
+        for a in swept_accelerations(machine):
             top = math.sqrt(a * travel)
-            speeds = np.array([float(f"{v:.3g}") for v in 0.99 * top / rung ** np.arange(0, rungs)[::-1]])
-            repeated = np.repeat(speeds, TRIALS)
-            lanes = move_lanes(
-                plant,
-                direction.vector,
-                np.full(repeated.size, a),
-                repeated,
-                np.minimum(travel, repeated**2 / a + LONGEST_CRUISE * repeated),
-                sample=np.zeros(repeated.size, np.intp),
-                friction_factor=np.exp(0.05 * rng.standard_normal(repeated.size)),
-                phase=rng.uniform(0, 2 * np.pi, repeated.size),
-            )
-            fate = simulate(lanes.lanes, phase_step=0.1, longest_step=25e-6)
-            lost = np.zeros(repeated.size, bool)
-            np.logical_or.at(lost, lanes.move, fate.lost)
-            counts = lost.reshape(-1, TRIALS).sum(axis=1)
-            streak = 0
-            for speed, count in zip(speeds, counts, strict=True):
-                rows.append(SweepRow(direction.label, float(a), float(speed), None, TRIALS, int(count)))
-                streak = streak + 1 if count == TRIALS else 0
-                if streak == 2:
-                    break
-    return rows
+            speeds = 0.99 * top / RUNG ** np.arange(0, RUNGS)[::-1]
+            found.append((direction.label, float(a), np.array([float(f"{v:.3g}") for v in speeds])))
+    return found
+
+
+@dataclass(frozen=True)
+class Truth:
+    """A blind case: the machine as its file has it, the hidden fault and its size, the sweep."""
+
+    seed: int
+    machine: Machine
+    theory: Hypothesis
+    size: float
+    rows: tuple[SweepRow, ...]
+
+
+def draw_cases(seeds: Sequence[int]) -> list[Truth]:
+    """Machines, hidden faults and their sweeps; the moves of all are simulated together.
+
+    Every speed is tried once up to two lost in a row, those around the limit a second time.
+    """
+    drawn = []
+    ladders: list[tuple[int, str, float, np.ndarray]] = []
+    for k, seed in enumerate(seeds):
+        rng = np.random.default_rng([40, seed])
+        machine = random_machine(rng)
+        theory, size = draw_fault(machine, rng)
+        plant = theory.applied(sample_plant(machine, 2, seed=50_000 + seed).take(slice(1, 2)), size)
+        drawn.append((machine, theory, size, plant, bool(rng.random() < 0.5), rng))
+        ladders += [(k, *pair) for pair in sweep_of(machine)]
+
+    def tried(chosen: list[np.ndarray]) -> list[np.ndarray]:
+        """Whether each of the chosen rungs of each ladder is lost."""
+        parts: dict[bool, list[Lanes]] = {False: [], True: []}
+        for (k, label, a, speeds), rungs in zip(ladders, chosen, strict=True):
+            machine, _, _, plant, reverse, rng = drawn[k]
+            parts[reverse].append(_moves(machine, plant, label, a, speeds[rungs], rng))
+        lost = {}
+        for reverse, lanes in parts.items():
+            lost[reverse] = switched(join(lanes), reverse=reverse) if lanes else np.zeros(0, bool)
+        found, at = [], {False: 0, True: 0}
+        for (k, *_), rungs in zip(ladders, chosen, strict=True):
+            reverse = drawn[k][4]
+            found.append(lost[reverse][at[reverse] : at[reverse] + rungs.size])
+            at[reverse] += rungs.size
+        return found
+
+    once = tried([np.arange(RUNGS)] * len(ladders))
+    ends = [_end(lost) for lost in once]
+    again = [np.arange(max(int(lost.argmax()) - 2, 0) if lost.any() else RUNGS, end) for lost, end in zip(once, ends)]
+    twice = tried(again)
+    rows: list[list[SweepRow]] = [[] for _ in seeds]
+    for (k, label, a, speeds), first, end, rungs, second in zip(ladders, once, ends, again, twice, strict=True):
+        skipped, trials = first[:end].astype(int), np.ones(end, int)
+        skipped[rungs] += second
+        trials[rungs] += 1
+        rows[k] += [
+            SweepRow(label, a, float(v), None, int(n), int(bad))
+            for v, n, bad in zip(speeds[:end], trials, skipped, strict=True)
+        ]
+    return [
+        Truth(seed, machine, theory, size, tuple(r))
+        for seed, (machine, theory, size, *_), r in zip(seeds, drawn, rows, strict=True)
+    ]
+
+
+def _end(lost: np.ndarray) -> int:
+    """Rungs tried: up to the second in a row that is lost."""
+    pair = np.flatnonzero(lost[1:] & lost[:-1])
+    return int(pair[0]) + 2 if pair.size else lost.size
+
+
+def _moves(
+    machine: Machine, plant: Plant, label: str, acceleration: float, speeds: np.ndarray, rng: np.random.Generator
+) -> Lanes:
+    direction = machine.direction(label)
+    return move_lanes(
+        plant,
+        direction.vector,
+        np.full(speeds.size, acceleration),
+        speeds,
+        np.minimum(machine.travel_along(direction), speeds**2 / acceleration + LONGEST_CRUISE * speeds),
+        sample=np.zeros(speeds.size, np.intp),
+        friction_factor=np.exp(0.05 * rng.standard_normal(speeds.size)),
+        phase=rng.uniform(0, 2 * np.pi, speeds.size),
+        coupled=True,
+    ).lanes
 
 
 @dataclass(frozen=True)
@@ -134,15 +194,6 @@ def draw_fault(machine: Machine, rng: np.random.Generator) -> tuple[Hypothesis, 
         size = chosen.size(float(quantile))
         if noticed(machine, chosen, size):
             return chosen, size
-
-
-def draw_case(seed: int) -> tuple[Machine, Hypothesis, float, list[SweepRow], np.random.Generator]:
-    """Machine as its file has it, hidden fault and size, sweep."""
-    rng = np.random.default_rng([40, seed])
-    machine = random_machine(rng)
-    theory, size = draw_fault(machine, rng)
-    true = theory.applied(sample_plant(machine, 2, seed=50_000 + seed).take(slice(1, 2)), size)
-    return machine, theory, size, true_sweep(machine, true, rng), rng
 
 
 def one_case(seed: int) -> Case:
