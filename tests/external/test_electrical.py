@@ -13,11 +13,13 @@ import pytest
 import sympy as sp
 
 from motionlimits.files.motors import load_motor
-from motionlimits.physics.pullout import pullout, similarity_numbers, voltage_bound, winding_resistance
+from motionlimits.physics.pullout import pullout, similarity_numbers, steady_bounds, voltage_bound, winding_resistance
 from motionlimits.physics.waveform import waveform_at_angle
 
+from .validation import Validation
 
-def test_voltage_bound_is_what_the_phase_equations_give() -> None:
+
+def test_voltage_bound_is_what_the_phase_equations_give(checked: Validation) -> None:
     """Source: sympy, from v = R i + L di/dt + e in steady state, maximised over the load angle."""
     r, x, v, e, d, kt = sp.symbols("R X V E delta K", positive=True)
     z = sp.sqrt(r**2 + x**2)
@@ -25,23 +27,46 @@ def test_voltage_bound_is_what_the_phase_equations_give() -> None:
     current = (v * sp.exp(sp.I * d) - e) / (r + sp.I * x)
     torque = sp.simplify(sp.expand_complex(sp.re(current)))  # per unit of Kt: two phases, half each
     best = torque.subs(d, sp.atan2(x, r))
-    assert sp.simplify(sp.diff(torque, d).subs(d, sp.atan2(x, r))) == 0
-    assert sp.simplify(best - (v / z - e * r / z**2)) == 0
+    source = "sympy: phasor equations maximised over the load angle"
+    flat = sp.simplify(sp.diff(torque, d).subs(d, sp.atan2(x, r))) == 0
+    checked.true("pull-out load angle is that of the impedance", flat, source, why="symbolic")
+    same = sp.simplify(best - (v / z - e * r / z**2)) == 0
+    checked.true("pull-out torque Kt (V/Z - E R/Z^2)", same, source, why="symbolic")
     numbers = {r: 1.4, x: 9.0, v: 24.0, e: 5.0, kt: 0.17}
     ours = voltage_bound(0.17, 1.4, 9.0 / (50 * 5.0 / 0.17), 50, 24.0, 5.0 / 0.17)
-    assert float(ours) == pytest.approx(float((kt * best).subs(numbers)), rel=1e-12)
+    expected = float((kt * best).subs(numbers))
+    checked.close(
+        "voltage-limited torque [N.m]", float(ours), expected, source, rel=1e-12, why="same formula, rounding"
+    )
 
 
-def test_square_wave_fundamental() -> None:
+def test_square_wave_fundamental(checked: Validation) -> None:
     """Source: Fourier series of a square wave, worked by sympy: 4 V / pi."""
     t = sp.symbols("t")
-    assert 2 / sp.pi * sp.integrate(sp.sin(t), (t, 0, sp.pi)) == 4 / sp.pi
+    expected = float(2 / sp.pi * sp.integrate(sp.sin(t), (t, 0, sp.pi)))
+    # Without resistance the bound on torque is proportional to the voltage of the wave.
+    low, high = steady_bounds(0.17, 0.0, 3e-3, 50, 100.0, 24.0, 400.0)
+    checked.close(
+        "upper over lower bound on torque without resistance",
+        float(high / low),
+        expected,
+        "sympy: Fourier series of a square wave",
+        rel=1e-6,
+        why="rounding",
+    )
 
 
-def test_copper() -> None:
+def test_copper(checked: Validation) -> None:
     """Source: IEC 60028: 0.00393 per kelvin at 20 C, so 100 ohm at 20 C is 131.44 ohm at 100 C."""
-    assert float(winding_resistance(100.0, 100.0)) == pytest.approx(131.44, abs=0.005)
-    assert float(winding_resistance(1.4, 20.0)) == 1.4
+    for ohm, celsius, expected in ((100.0, 100.0, 131.44), (1.4, 20.0, 1.4)):
+        checked.close(
+            f"copper of {ohm:g} ohm at {celsius:g} C",
+            float(winding_resistance(ohm, celsius)),
+            expected,
+            "IEC 60028, 0.00393 per kelvin",
+            abs=0.005,
+            why="last digit of the source",
+        )
 
 
 NGSPICE = shutil.which("ngspice")
@@ -89,7 +114,7 @@ def _netlist(
 @pytest.mark.skipif(NGSPICE is None, reason="ngspice is not installed (Debian package ngspice)")
 @pytest.mark.parametrize(("name", "bus", "rms", "rev_s", "angle"), SPICE_POINTS)
 def test_waveform_against_ngspice(
-    tmp_path: Path, name: str, bus: float, rms: float, rev_s: float, angle: float
+    tmp_path: Path, checked: Validation, name: str, bus: float, rms: float, rev_s: float, angle: float
 ) -> None:
     """Source: ngspice (Debian package), transient analysis of the same circuit. Within 2 % of full torque, of current."""
     motor, _ = load_motor(name)
@@ -108,11 +133,16 @@ def test_waveform_against_ngspice(
         motor.torque_constant, motor.resistance, motor.inductance, motor.rotor_teeth, peak, bus, speed
     )
     ours = waveform_at_angle(*numbers, angle)
-    assert (found["pa"] + found["pb"]) / peak == pytest.approx(float(ours.torque), abs=0.02)
-    assert found["ra"] / peak == pytest.approx(float(ours.current_rms), rel=0.02)
+    case, source = f"{name}, {bus:g} V, {rev_s:g} rev/s", "ngspice, transient analysis of the same circuit"
+    theirs = (found["pa"] + found["pb"]) / peak
+    why = "switching ripple and finite loop gain of the circuit"
+    checked.close(f"torque over full torque, {case}", float(ours.torque), theirs, source, abs=0.02, why=why)
+    current = found["ra"] / peak
+    checked.close(f"current over set peak, {case}", float(ours.current_rms), current, source, rel=0.02, why=why)
 
 
 MOTOR = load_motor("n17-48-2a0")[0]
+CHECK_TABLE = [(10, 0.336), (12, 0.328), (15, 0.298), (20, 0.246), (25, 0.204), (30, 0.173)]
 
 
 def _torque(rms: float, volts: float, rev_s: float) -> float:
@@ -120,15 +150,32 @@ def _torque(rms: float, volts: float, rev_s: float) -> float:
     return float(pullout(*args, rms * math.sqrt(2), volts, rev_s * 2 * math.pi).torque)
 
 
-def test_more_current_buys_low_speed_torque_and_hardly_any_top_speed() -> None:
+@pytest.mark.parametrize(("rev_s", "expected"), CHECK_TABLE)
+def test_pullout_check_table(checked: Validation, rev_s: float, expected: float) -> None:
+    """Source: an independent waveform integration of the same motor (0.48 N.m, 2.0 A, 1.4 ohm, 3.0 mH, 1.4 A rms, 24 V)."""
+    torque = float(
+        pullout(0.48 / (math.sqrt(2) * 2.0), 1.4, 3e-3, 50, 1.4 * math.sqrt(2), 24.0, rev_s * 2 * math.pi).torque
+    )
+    checked.close(
+        f"pull-out torque at {rev_s:g} rev/s [N.m]",
+        torque,
+        expected,
+        "independent waveform integration",
+        rel=0.015,
+        why="three digits, another integrator",
+    )
+
+
+def test_more_current_buys_low_speed_torque_and_hardly_any_top_speed(checked: Validation) -> None:
     """Common practice, no source."""
     low = _torque(2.0, 24, 1.0) / _torque(1.4, 24, 1.0)
     high = _torque(2.0, 24, 40.0) / _torque(1.4, 24, 40.0)
-    assert low == pytest.approx(2.0 / 1.4, rel=0.01)
-    assert 0.9 < high < 1.1
+    source, why = "common practice, no source", "rule of thumb"
+    checked.close("torque at 1 rev/s, 2.0 A over 1.4 A", low, 2.0 / 1.4, source, rel=0.01, why="proportional")
+    checked.between("torque at 40 rev/s, 2.0 A over 1.4 A", high, 0.9, 1.1, source, why=why)
 
 
-def test_a_doubled_bus_moves_the_corner_to_about_twice_the_speed() -> None:
+def test_a_doubled_bus_moves_the_corner_to_about_twice_the_speed(checked: Validation) -> None:
     """Common practice, no source."""
     speeds = np.geomspace(1, 200, 2000)
 
@@ -136,4 +183,6 @@ def test_a_doubled_bus_moves_the_corner_to_about_twice_the_speed() -> None:
         torque = np.array([_torque(1.4, volts, s) for s in speeds])
         return float(speeds[(torque < 0.9 * torque[0]).argmax()])
 
-    assert corner(48.0) / corner(24.0) == pytest.approx(2.0, rel=0.15)
+    ratio = corner(48.0) / corner(24.0)
+    why = "exact only without resistance"
+    checked.close("corner speed, 48 V over 24 V", ratio, 2.0, "common practice, no source", rel=0.15, why=why)

@@ -16,7 +16,7 @@ import time
 from collections import Counter
 from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -29,7 +29,7 @@ from motionlimits.answers.plan import planned_accelerations
 from motionlimits.answers.readings import expected, unscale
 from motionlimits.machine import Machine
 from motionlimits.physics.lanes import move_lanes
-from motionlimits.physics.limits import pull_in_acceleration, static_limits
+from motionlimits.physics.limits import static_limits
 from motionlimits.physics.motion import Lanes, join
 from motionlimits.plant import Plant, nominal_plant, sample_plant
 from motionlimits.sweep import SweepRow
@@ -124,7 +124,11 @@ def draw_cases(seeds: Sequence[int]) -> list[Truth]:
 
     once = tried([np.arange(RUNGS)] * len(ladders))
     ends = [_end(lost) for lost in once]
-    again = [np.arange(max(int(lost.argmax()) - 2, 0) if lost.any() else RUNGS, end) for lost, end in zip(once, ends)]
+    # Two below the first lost, up to the end; none where all were kept.
+    again = [
+        np.arange(max(int(lost.argmax()) - 2, 0) if lost.any() else end, end)
+        for lost, end in zip(once, ends, strict=True)
+    ]
     twice = tried(again)
     rows: list[list[SweepRow]] = [[] for _ in seeds]
     for (k, label, a, speeds), first, end, rungs, second in zip(ladders, once, ends, again, twice, strict=True):
