@@ -21,9 +21,9 @@ from .physics.pullout import magnet_factor, winding_resistance
 # whether mid-range instability shows, and the file cannot state it.
 DAMPING_RATIO = 0.10
 
-# Odds that a driver whose file does not say so lets its current only die down in a short-circuited winding. Most of
-# today's drive it down for at least part of the time: common practice, no source.
-SLOW_DECAY_ODDS = 1.0 / 3.0
+# Chance that a driver whose file does not say so lets its current only die down in a short-circuited winding: drivers
+# do either, or the one while a current rises and the other while it falls, and their owners do not know. Even odds.
+SLOW_DECAY_ODDS = 0.5
 
 # A value that was not given carries at least this much, whatever the quantity.
 ASSUMED_TOLERANCE = 0.40

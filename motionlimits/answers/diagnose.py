@@ -5,13 +5,16 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import Any
 
 from ..errors import InputError
 from ..machine import Machine
+from ..physics.skip import Search, together
 from ..sweep import SweepRow
-from .infer import SAMPLES, Found, Inference, infer
+from ..workers import simulator
+from .infer import SAMPLES, STEPS, Found, Inference, Simulated, rank, sweep_search
 from .nextcheck import Check, next_checks, swap_test
-from .predict import Limit, Prediction, predict_moves
+from .predict import Limit, Prediction, Question, check_accelerations, prediction_search, static_prediction
 from .shift import Shifts
 
 BAND_SAMPLES = 16  # machines drawn for the bands that measured limits are held against
@@ -126,31 +129,31 @@ def diagnose(
     for row in rows:
         groups.setdefault((row.direction, row.acceleration), []).append(row)
     labels = dict.fromkeys(label for label, _ in groups)
-    wanted = [(machine.direction(label), [a for name, a in groups if name == label], None) for label in labels]
-    report = progress or (lambda share: None)
-    prediction = predict_moves(
+    question = Question(
         machine,
-        wanted,
-        quick=quick,
-        samples=min(samples, BAND_SAMPLES),
-        seed=seed,
-        progress=lambda share: report(0.4 * share),
+        tuple(
+            (machine.direction(label), check_accelerations([a for name, a in groups if name == label]), None)
+            for label in labels
+        ),
     )
+    given = dict(readings or {})
+    slipped = damage.motors if damage else ()
+    simulated: Simulated | None = None
+    if quick:
+        prediction = static_prediction(question)
+    else:
+        searches: list[Search[Any]] = [
+            prediction_search(question, min(samples, BAND_SAMPLES), seed),
+            sweep_search(machine, rows, given, slipped, samples=samples, seed=seed, progress=progress),
+        ]
+        with simulator(**STEPS) as simulate:
+            prediction, simulated = together(searches, simulate)
     limits = {(limit.direction, limit.acceleration): limit for limit in prediction.limits}
     warnings: list[str] = []
     agreement = tuple(_agree(machine, key, group, limits[key], warnings) for key, group in groups.items())
-    given = dict(readings or {})
-    if quick:
+    if simulated is None:
         return Diagnosis(machine, prediction, agreement, tuple(warnings), given)
-    inference = infer(
-        machine,
-        rows,
-        given,
-        damage.motors if damage else (),
-        samples=samples,
-        seed=seed,
-        progress=lambda share: report(0.4 + 0.6 * share),
-    )
+    inference = rank(simulated, given, slipped)
     warnings += _inference_warnings(inference)
     return Diagnosis(
         machine,

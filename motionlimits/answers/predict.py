@@ -12,7 +12,7 @@ import numpy as np
 from ..errors import InputError
 from ..machine import Array, Direction, Machine
 from ..physics.limits import StaticLimits, pull_in_acceleration, static_limits, swung_inertia
-from ..physics.skip import Moves, Skips, skip_search, together
+from ..physics.skip import Moves, Search, Skips, skip_search, together
 from ..physics.swing import natural_frequency
 from ..plant import Plant, nominal_plant, sample_plant
 from ..workers import simulator
@@ -237,15 +237,24 @@ def predict_together(
         `phase_step`, `longest_step` of `motion.simulate`, where the usual ones are finer than needed.
     """
     if quick:
-        return [_answer(question, nominal_plant(question.machine), None) for question in questions]
-    plants = [sample_plant(question.machine, samples, seed) for question in questions]
-    searches = [
-        skip_search(plant, question.moves, seed=seed, progress=progress)
-        for plant, question in zip(plants, questions, strict=True)
-    ]
+        return [static_prediction(question) for question in questions]
+    searches = [prediction_search(question, samples, seed, progress) for question in questions]
     with simulator(**(steps or {})) as simulate:
-        found = together(searches, simulate)
-    return [_answer(*parts) for parts in zip(questions, plants, found, strict=True)]
+        return together(searches, simulate)
+
+
+def static_prediction(question: Question) -> Prediction:
+    """Static and shock limits of the nominal machine."""
+    return _answer(question, nominal_plant(question.machine), None)
+
+
+def prediction_search(
+    question: Question, samples: int = SAMPLES, seed: int = 0, progress: Callable[[float], None] | None = None
+) -> Search[Prediction]:
+    """A prediction as a search, to be simulated together with others. Parameters as in `predict`."""
+    plant = sample_plant(question.machine, samples, seed)
+    found = yield from skip_search(plant, question.moves, seed=seed, progress=progress)
+    return _answer(question, plant, found)
 
 
 def _answer(question: Question, plant: Plant, found: Sequence[Skips] | None) -> Prediction:

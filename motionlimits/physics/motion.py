@@ -412,7 +412,9 @@ def _block(
     rated = np.maximum(lanes.resistance, 1e-9)
     gain = -np.expm1(-rated * dt / lanes.inductance) / rated
     reach = gain * lanes.voltage
-    low_reach = -reach
+    # A relay that only short-circuits the winding can raise a current, not force it down.
+    low_reach = np.where(lanes.slow_decay, 0.0, -reach)
+    directional = bool(lanes.slow_decay.any())
     emf_gain = gain * lanes.torque_constant
     per_inertia = dt / lanes.inertia
     half_torque = 0.5 * lanes.torque_constant * per_inertia
@@ -436,7 +438,10 @@ def _block(
     low_dry = -dry
     advance = np.concatenate([lanes.rotor_teeth * dt, np.broadcast_to(dt, (axes, n))])
     push = lanes.force * per_mass if bool(np.any(lanes.force != 0.0)) else None
-    slow = lanes.slow_decay if bool(lanes.slow_decay.any()) else None
+    # Of both phases: arrays of one shape are quicker than broadcast ones.
+    peak, decay, reach, low_reach = (
+        np.broadcast_to(a, (2, drives, n)).copy() for a in (lanes.current_peak, decay, reach, low_reach)
+    )
     dead = np.where(lanes.open_phase, 0.0, 1.0) if bool(lanes.open_phase.any()) else None
 
     current, places, rates = state.current, state.places, state.rates
@@ -448,7 +453,7 @@ def _block(
 
     for step in range(BLOCK):
         np.take(commanded[step], group, axis=-1, out=target, mode="clip")
-        target *= lanes.current_peak
+        target *= peak
         # Phase currents: free response, then as much of the missing part as the bus can force.
         np.sin(angle, out=pole[0])
         np.cos(angle, out=pole[1])
@@ -456,16 +461,15 @@ def _block(
         np.multiply(current, decay, out=fresh)
         np.multiply(pole, work, out=emf)
         fresh -= emf
-        if slow is None:
-            target -= fresh
-            np.minimum(target, reach, out=target)
-            np.maximum(target, low_reach, out=target)
-        else:
-            upper = np.where(slow & (target < 0.0), 0.0, reach)
-            lower = np.where(slow & (target > 0.0), 0.0, low_reach)
-            target -= fresh
-            np.minimum(target, upper, out=target)
-            np.maximum(target, lower, out=target)
+        if directional:
+            np.copysign(1.0, target, out=emf)
+        target -= fresh
+        if directional:
+            target *= emf
+        np.minimum(target, reach, out=target)
+        np.maximum(target, low_reach, out=target)
+        if directional:
+            target *= emf
         fresh += target
         if dead is not None:
             fresh[1] *= dead
