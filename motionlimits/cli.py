@@ -18,6 +18,8 @@ from .errors import InputError
 if TYPE_CHECKING:
     from .machine import Direction, Machine
 
+PROGRAM_FAULT = 70  # exit code of a fault of the program itself, as sysexits.h has it
+
 app = typer.Typer(
     name="motionlimits",
     help=(
@@ -128,15 +130,39 @@ def _progress() -> Iterator[Callable[[float], None]]:
 
 
 def _answers(function: Callable[..., None]) -> Callable[..., None]:
-    """Bad input ends with one message and exit code 2."""
+    """Bad input ends with one message and exit code 2, an interrupt with 130, anything else with one message too."""
     import functools
 
     @functools.wraps(function)
     def wrapped(*args: Any, **kwargs: Any) -> None:
         try:
             function(*args, **kwargs)
+            sys.stdout.flush()
         except InputError as problem:
             _fail(str(problem))
+        except typer.Exit:
+            raise
+        except (KeyboardInterrupt, typer.Abort):
+            print("\nmotionlimits: interrupted", file=sys.stderr)
+            raise SystemExit(130) from None
+        except MemoryError:
+            _fail("out of memory; ask for fewer accelerations or directions")
+        except BrokenPipeError:
+            # The reader of a pipe has gone: end quietly, and keep Python from complaining on closing the stream.
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+            raise SystemExit(0) from None
+        except OSError as problem:
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+            _fail(f"the answer could not be written: {problem.strerror or problem}")
+        except (ArithmeticError, AssertionError, LookupError, RuntimeError, TypeError, ValueError) as problem:
+            if os.environ.get("MOTIONLIMITS_TRACEBACK"):
+                raise
+            print(
+                f"motionlimits: the program failed on this input ({type(problem).__name__}: {problem}). This is a fault "
+                "of the program, not of your files; MOTIONLIMITS_TRACEBACK=1 in the environment shows where.",
+                file=sys.stderr,
+            )
+            raise SystemExit(PROGRAM_FAULT) from None
 
     return wrapped
 
@@ -872,10 +898,3 @@ def main() -> None:
         app()
     except KeyboardInterrupt:
         sys.exit(130)
-    except MemoryError:
-        print("motionlimits: out of memory; ask for fewer accelerations or directions", file=sys.stderr)
-        sys.exit(2)
-    except BrokenPipeError:
-        # The reader of a pipe has gone: end quietly, and keep Python from complaining on closing the stream.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        sys.exit(0)

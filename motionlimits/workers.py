@@ -65,5 +65,10 @@ def simulator(workers: int | None = None, **options: float) -> Iterator[Simulato
             return Fate(*joined)  # type: ignore[arg-type]
 
         yield shared
+    except BaseException:
+        # An interrupt must not wait for moves that nobody wants any more.
+        for child in multiprocessing.active_children():
+            child.terminate()
+        raise
     finally:
         pool.shutdown(wait=False, cancel_futures=True)

@@ -1,0 +1,224 @@
+"""Statistics against scipy.stats, scipy.integrate and closed forms; each names its own."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from scipy import integrate, special, stats
+
+from motionlimits.answers import infer, nextcheck, readings
+from motionlimits.answers.causes import hypotheses
+from motionlimits.answers.infer import Pair, Simulated, _between, _RowsFit, _weigh
+from motionlimits.sweep import SweepRow
+
+from ..machines import machine
+from ..studies.motion_studies import interval_score
+from .validation import Validation
+
+
+def pair(speeds: list[float], trials: list[float], skipped: list[float], top: float = 1.0) -> Pair:
+    return Pair(machine().direction("x"), 3.0, top, np.array(speeds), np.array(trials), np.array(skipped))
+
+
+def chance(speed: float, skip: float) -> float:
+    """Chance of losing steps in a trial, as the documentation states it."""
+    return infer.ACCIDENT + (1 - 2 * infer.ACCIDENT) * float(
+        stats.norm.cdf(math.log(speed / skip) / infer.TRIAL_SCATTER)
+    )
+
+
+def test_rows_are_binomial(checked: Validation, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Source: scipy.stats.binom for trials and skips, the chance by scipy.stats.norm; the pair's offset taken out."""
+    monkeypatch.setattr(infer, "PAIR_OFFSET", 1e-4)
+    monkeypatch.setattr(infer, "JUMP_SHARE", 0.0)
+    one = pair([0.4, 0.5, 0.6], [3, 3, 2], [0, 1, 2])
+    curve = one.log_likelihood()
+    coefficient = sum(math.log(math.comb(int(n), int(k))) for n, k in zip(one.trials, one.skipped, strict=True))
+    for skip in (0.45, 0.5, 0.58):
+        expected = sum(
+            stats.binom.logpmf(k, n, chance(v, skip))
+            for v, n, k in zip(one.speeds, one.trials, one.skipped, strict=True)
+        )
+        ours = float(np.interp(math.log(skip), infer._GRID, curve)) + coefficient
+        source = "scipy.stats.binom and scipy.stats.norm"
+        checked.close(
+            f"log-likelihood of three rows, skip speed {skip:g}",
+            ours,
+            float(expected),
+            source,
+            abs=0.03,
+            why="grid of 1 % in speed",
+        )
+
+
+def test_offset_is_a_student_distribution(checked: Validation, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Source: scipy.stats.t with 4 degrees of freedom, integrated against the rows by scipy.integrate.quad."""
+    monkeypatch.setattr(infer, "JUMP_SHARE", 0.0)
+    one = pair([0.45, 0.55], [4, 4], [0, 4])
+    curve = one.log_likelihood()
+
+    def rows(skip: float) -> float:
+        return (1 - chance(0.45, skip)) ** 4 * chance(0.55, skip) ** 4
+
+    for predicted in (0.5, 0.7):
+        expected, _ = integrate.quad(
+            lambda d, p=predicted: stats.t.pdf(d / infer.PAIR_OFFSET, 4) / infer.PAIR_OFFSET * rows(p * math.exp(d)),  # type: ignore[misc]
+            -1.5,
+            1.5,
+            points=[math.log(0.45 / predicted), math.log(0.55 / predicted)],
+            limit=300,
+        )
+        ours = math.exp(float(np.interp(math.log(predicted), infer._GRID, curve)))
+        source = "scipy.stats.t, scipy.integrate.quad"
+        checked.close(
+            f"likelihood of a bracket, predicted {predicted:g}",
+            ours,
+            expected,
+            source,
+            rel=0.02,
+            why="grid of 1 %, tails cut at 1.5",
+        )
+
+
+def stable_fit(curves: list[np.ndarray], monkeypatch: pytest.MonkeyPatch) -> _RowsFit:
+    """Rows whose log-likelihood curves are given, in one direction, without windows of instability."""
+    monkeypatch.setattr(infer, "UNSTABLE_SHARE", 1e-12)
+    fit = _RowsFit([pair([0.5], [1], [0]) for _ in curves], np.zeros(len(curves)))
+    fit.curves = curves
+    return fit
+
+
+def test_common_offset_and_gaussian_evidence(checked: Validation, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Source: closed form: measurements with independent errors and a common one are jointly Gaussian."""
+    error, measured, predicted = 0.15, np.array([-0.50, -0.62]), np.array([-0.55, -0.60])
+    fit = stable_fit([-0.5 * ((infer._GRID - m) / error) ** 2 for m in measured], monkeypatch)
+    ours = float(fit.log_likelihood(predicted[None, None])[0, 0]) - 2 * math.log(error * math.sqrt(2 * math.pi))
+    covariance = error**2 * np.eye(2) + infer.COMMON_OFFSET**2
+    expected = float(stats.multivariate_normal(predicted, covariance).logpdf(measured))
+    source = "scipy.stats.multivariate_normal (closed form)"
+    checked.close("log evidence with a common offset", ours, expected, source, abs=1e-3, why="five-point Gauss-Hermite")
+
+
+def test_size_is_integrated_out(checked: Validation, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Source: Beta-binomial evidence: k of n under a flat prior of the chance has evidence B(k + 1, n - k + 1)."""
+    monkeypatch.setattr(infer, "COMMON_OFFSET", 1e-9)
+    gantry = machine()
+    theory = next(h for h in hypotheses(gantry) if h.cause.name == "drag")
+    k, n = 3, 7
+    # A skip speed that falls from 0 to -1 with the quantile of the size; its chance is the quantile itself.
+    p = np.clip(-infer._GRID, 1e-9, 1 - 1e-9)
+    fit = stable_fit([k * np.log(p) + (n - k) * np.log1p(-p)], monkeypatch)
+    nodes = np.linspace(0.0, 1.0, 5)
+    simulated = Simulated(gantry, (), (theory,), (nodes,), (-nodes[:, None, None],), fit)
+    weight = _weigh(simulated, {}, ())[0]
+    ours = math.exp(weight.score - math.log(theory.prior))
+    source = "scipy.special.beta (Beta-binomial)"
+    checked.close(
+        "evidence with the size integrated out",
+        ours,
+        float(special.beta(k + 1, n - k + 1)),
+        source,
+        rel=0.03,
+        why=f"{infer.SIZE_POINTS} sizes",
+    )
+
+
+def test_readings_are_gaussian(checked: Validation) -> None:
+    """Source: scipy.stats.norm: the ratio of two causes' likelihoods of a reading."""
+    gantry = machine()
+    healthy, drag = (next(h for h in hypotheses(gantry) if h.cause.name == name) for name in ("as-predicted", "drag"))
+    (m0, s0), (m1, s1) = (readings.expected(gantry, h, "pull_x_n", np.array([6.0])) for h in (healthy, drag))
+    reading = float(0.5 * (m0[0] + m1[0]))
+    ours = float(
+        infer._evidence_fit(gantry, drag, {"pull_x_n": reading}, np.array([6.0]))[0]
+        - infer._evidence_fit(gantry, healthy, {"pull_x_n": reading}, np.array([6.0]))[0]
+    )
+
+    def density(m: float, s: float) -> float:
+        return 0.98 * float(stats.norm.pdf(reading, m, s)) + 0.02 * float(stats.norm.pdf(reading, m, 10 * s))
+
+    expected = math.log(density(float(m1[0]), float(s1[0])) / density(float(m0[0]), float(s0[0])))
+    checked.close(
+        "log Bayes factor of a scale's reading",
+        ours,
+        expected,
+        "scipy.stats.norm, 2 % of slips ten times as wide",
+        abs=1e-9,
+        why="same formula",
+    )
+
+
+@pytest.mark.parametrize("error", [0.0, 0.05, 0.2, 0.5])
+def test_information_of_a_test_with_two_outcomes(checked: Validation, error: float) -> None:
+    """Source: capacity of a binary symmetric channel at even odds, 1 - H2(error) (Cover and Thomas 2006); scipy.stats.entropy."""
+    ours = nextcheck._information(np.array([0.5, 0.5]), np.array([[1 - error, error], [error, 1 - error]]))
+    expected = 1.0 - float(stats.entropy([error, 1 - error], base=2))
+    checked.close(
+        f"information of a test wrong {error:.0%} of the time [bit]",
+        ours,
+        expected,
+        "1 - H2(error), scipy.stats.entropy",
+        abs=1e-12,
+        why="exact",
+    )
+
+
+def test_interval_score(checked: Validation) -> None:
+    """Source: Gneiting and Raftery 2007, eq. 43, by hand: 80 % interval 1 to 2, truth 2.5: 1 + 2/0.2 x 0.5 = 6."""
+    scores = interval_score(np.array([1.0, 1.0]), np.array([2.0, 2.0]), np.array([2.5, 1.5]))
+    checked.close(
+        "interval score, outside and inside",
+        scores,
+        [6.0, 1.0],
+        "Gneiting and Raftery 2007, eq. 43",
+        abs=1e-12,
+        why="by hand",
+    )
+
+
+def test_quantiles_of_a_size(checked: Validation) -> None:
+    """Source: scipy.stats.truncnorm."""
+    sizes = np.linspace(0.0, 10.0, 401)
+    law = stats.truncnorm(-3, 5, loc=4, scale=1.2)
+    weights = law.pdf(sizes)
+    points = [infer._point(sizes, weights / weights.sum(), q) for q in (0.1, 0.5, 0.9)]
+    checked.close(
+        "10, 50 and 90 % points",
+        points,
+        law.ppf([0.1, 0.5, 0.9]),
+        "scipy.stats.truncnorm",
+        abs=0.02,
+        why="grid of 0.025",
+    )
+
+
+def test_interpolation_between_sizes(checked: Validation) -> None:
+    """Source: numpy.interp, sample by sample."""
+    nodes, values = np.array([0.0, 0.2, 0.9, 1.0]), np.array([1.0, 3.0, -2.0, 0.0])
+    quantiles = np.linspace(0.0, 1.0, 23)
+    ours = _between(values[:, None, None], nodes, quantiles)[:, 0, 0]
+    checked.close(
+        "skip speeds between simulated sizes",
+        ours,
+        np.interp(quantiles, nodes, values),
+        "numpy.interp",
+        abs=1e-12,
+        why="exact",
+    )
+
+
+def test_trials_add_up(checked: Validation) -> None:
+    """Source: the binomial likelihood is the same for 1 of 3 and for three single trials of which one skipped."""
+    gantry = machine()
+    together = infer.pairs_of(gantry, [SweepRow("x", 3.0, 0.4, None, 3, 1)])[0].log_likelihood()
+    single = infer.pairs_of(gantry, [SweepRow("x", 3.0, 0.4, None, 1, k) for k in (1, 0, 0)])[0].log_likelihood()
+    checked.close(
+        "largest difference over all skip speeds",
+        float(np.abs(together - single).max()),
+        0.0,
+        "binomial likelihood",
+        abs=1e-9,
+        why="exact",
+    )
