@@ -143,7 +143,7 @@ def diagnose(
         prediction = static_prediction(question)
     else:
         searches: list[Search[Any]] = [
-            prediction_search(question, min(samples, BAND_SAMPLES), seed),
+            prediction_search(question, BAND_SAMPLES, seed),
             sweep_search(machine, rows, given, slipped, samples=samples, seed=seed, progress=progress),
         ]
         with simulator(**STEPS) as simulate:

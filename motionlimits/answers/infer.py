@@ -27,15 +27,17 @@ from ..workers import simulator
 from .causes import Hypothesis, hypotheses
 from .readings import expected, scale
 
-SAMPLES = 16
+SAMPLES = 12
+# A dozen samples stand for a continuum of machines. Each is taken as the centre of a little cloud, spread as the samples
+# themselves are (a kernel estimate of their distribution): the evidence then hangs less on which were drawn.
+CLOUD, CLOUD_WIDTH = 4, 0.6
 # Every cause is simulated at a few sizes, as quantiles of its prior; those that this leaves with a chance also at sizes
 # where their posterior lies.
 FIRST_NODES = (0.0, 1.0 / 3.0, 2.0 / 3.0, 1.0)
 MORE_NODES = 4
 PLAN_SAMPLES = 8  # for what a sweep not yet driven may tell
 WORTH_A_LOOK, MOST_LOOKS = 0.02, 6
-# Of a size's posterior: two dozen samples stand for a continuum of machines, and the best of them alone would make the
-# size look sharper than it is.
+# Power of the likelihood of a size: the few samples that fit best would make it look sharper than it is.
 SIZE_TEMPER = 0.5
 # Steps a little longer than a single prediction's: they shift skip speeds by less than 1 %.
 STEPS: dict[str, Any] = {"phase_step": 0.2, "longest_step": 50e-6}
@@ -394,7 +396,8 @@ def _weigh(simulated: Simulated, readings: Mapping[str, float], slipped: Sequenc
     for theory, nodes, at_nodes in zip(simulated.theories, simulated.nodes, simulated.skips, strict=True):
         quantiles = np.linspace(0.0, 1.0, SIZE_POINTS) if theory.sized else np.array([0.5])
         sizes = np.array([theory.size(q) for q in quantiles])
-        skip = _between(at_nodes, nodes, quantiles) if theory.sized else at_nodes
+        cloud = _clouds(at_nodes)
+        skip = _between(cloud, nodes, quantiles) if theory.sized else cloud
         likelihood = rows.log_likelihood(skip)  # (sizes, samples)
         read = _evidence_fit(machine, theory, readings, sizes)
         evidence = float(logsumexp(likelihood + read[:, None])) - math.log(likelihood.size)
@@ -403,6 +406,22 @@ def _weigh(simulated: Simulated, readings: Mapping[str, float], slipped: Sequenc
         score = math.log(theory.prior) + evidence + _damage_fit(machine, theory, slipped)
         found.append(_Weight(score, by_size, sizes, skip.mean(axis=1).T, rows.pair_fit(skip, weight)))
     return found
+
+
+def _clouds(at_nodes: Array) -> Array:
+    """Every sample as a cloud around it with the spread of all: (nodes, samples, pairs) -> (nodes, CLOUD samples, pairs).
+
+    Mean and variance over samples stay what they are (Silverman 1986, smoothed bootstrap). The same clouds for all causes.
+    """
+    samples = at_nodes.shape[1]
+    if samples < 2:
+        return at_nodes
+    centre = at_nodes.mean(axis=1, keepdims=True)
+    apart = at_nodes - centre
+    weights = np.random.default_rng(samples).standard_normal((CLOUD * samples, samples)) / math.sqrt(samples - 1)
+    around = np.einsum("st,qtk->qsk", weights, apart)
+    kept = np.repeat(apart, CLOUD, axis=1)
+    return np.asarray(centre + math.sqrt(1.0 - CLOUD_WIDTH**2) * kept + CLOUD_WIDTH * around)
 
 
 def _between(at_nodes: Array, nodes: Array, quantiles: Array) -> Array:

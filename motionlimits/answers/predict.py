@@ -174,30 +174,7 @@ def predict(
     """
     directions = tuple(directions) if directions else machine.usual_directions()
     chosen = check_accelerations(accelerations) if accelerations else usual_accelerations(machine, directions)
-    return predict_moves(
-        machine,
-        [(direction, chosen, travel) for direction in directions],
-        quick=quick,
-        samples=samples,
-        seed=seed,
-        progress=progress,
-    )
-
-
-def predict_moves(
-    machine: Machine,
-    wanted: Sequence[tuple[Direction, Sequence[float], float | None]],
-    *,
-    quick: bool = False,
-    samples: int = SAMPLES,
-    seed: int = 0,
-    progress: Callable[[float], None] | None = None,
-) -> Prediction:
-    """Predict skip speeds of moves listed as direction, accelerations [m/s2] and travel [m] (None: the machine's).
-
-    Other parameters as in `predict`.
-    """
-    question = Question(machine, tuple((d, tuple(check_accelerations(a)), t) for d, a, t in wanted))
+    question = Question(machine, tuple((direction, tuple(chosen), travel) for direction in directions))
     return predict_together([question], quick=quick, samples=samples, seed=seed, progress=progress)[0]
 
 
