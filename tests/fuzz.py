@@ -1,16 +1,20 @@
-"""Mutated machine and sweep files: every run must end in an answer without nan, or one message."""
+"""Mutated files and odd options: every run must end in an answer without nan, or one message."""
 
 from __future__ import annotations
 
+import json
 import math
 import random
 from pathlib import Path
 from typing import Any
 
+from typer.testing import CliRunner
+
 from motionlimits.answers.compare import compare
 from motionlimits.answers.curve import curve
 from motionlimits.answers.diagnose import diagnose
 from motionlimits.answers.predict import predict
+from motionlimits.cli import app
 from motionlimits.errors import InputError
 from motionlimits.files.machines import open_machine
 from motionlimits.files.sweeps import read_sweep
@@ -134,14 +138,131 @@ def one_case(machine_text: str, sweep_text: str, folder: Path) -> str:
     return "answered"
 
 
-def run(count: int, seed: int, examples: Path, folder: Path) -> dict[str, int]:
-    """Fuzz both examples; how many were answered and how many refused."""
+# Values an option may be given, from sensible to absurd.
+VALUES = ["1", "0.5", "3000", "150", "0", "-1", "1e9", "1e-9", "nan", "inf", "x", "", "3,5", "999999999999999999999"]
+DIRECTIONS = ["x", "y", "-y", "45", "135.5", "z", "", "-", "1e9", "nan", "xy", "--x"]
+SETTINGS = [
+    "supply.voltage_v=48",
+    "supply.voltage_v=-1",
+    "axes.x.moving_mass_kg=3",
+    "driver.current_rms_a=nan",
+    "driver.current_rms_a",
+    "=",
+    "motors.a.motor=n23-56-2a8",
+    "motors.a.motor=../../x",
+    "transmission.kind=screw",
+    "axes.q.travel_mm=1",
+]
+FOUND = ["pull_x_n=12.5", "supply_v=0", "phase_ohm_a=1e9", "mass_y_kg=x", "current_rms_a_a=1", "supply_v", "x=1"]
+MOTORS = ["n17-48-2a0", "n17", "", "../n17", "n23-56-2a8", "x" * 300]
+
+
+def _option(rng: random.Random, name: str, values: list[str], chance: float = 0.7) -> list[str]:
+    return [f"{name}={rng.choice(values)}"] if rng.random() < chance else []
+
+
+def command_line(rng: random.Random, machine: str, sweep: str, simulated: bool) -> list[str]:
+    """A command with options, most of them sensible; only those that simulate, or only those that do not."""
+    number = lambda name, chance=0.7: _option(rng, name, VALUES, chance)  # noqa: E731
+    direction = _option(rng, "--direction", DIRECTIONS)
+    if simulated:
+        kind = rng.choice(["motion", "predict", "compare"])
+        bound = ["--direction=x", "--acceleration=3000"]
+        if kind == "motion":
+            moves = ["--direction=x", "--acceleration=6000", "--speed=200"]
+            return ["motion", machine, *moves, *direction, *number("--travel"), *number("--start-speed")]
+        if kind == "predict":
+            return ["predict", machine, *bound, *number("--speed"), *number("--travel", 0.3)]
+        return ["compare", machine, "--set", rng.choice(SETTINGS), *bound]
+    kind = rng.choice(["curve", "predict", "compare", "diagnose", "limit", "shift", "motors", "plan", "new"])
+    if kind == "curve":
+        line = ["curve", machine, *_option(rng, "--motor", ["a", "b", "q"], 0.3), *number("--speeds-rev-s", 0.4)]
+        line += [*direction, *number("--acceleration"), *_option(rng, "--no-losses", [""], 0.0)]
+    elif kind == "predict":
+        line = ["predict", machine, "--quick", *direction, *number("--acceleration"), *number("--travel", 0.3)]
+        line += number("--speed", 0.3)
+    elif kind == "compare":
+        line = ["compare", machine, "--quick", "--set", rng.choice(SETTINGS), *direction, *number("--speed", 0.3)]
+    elif kind == "diagnose":
+        line = ["diagnose", machine, sweep, "--quick", *_option(rng, "--found", FOUND, 0.4)]
+        line += ["--fail-on-mismatch"] if rng.random() < 0.3 else []
+    elif kind == "limit":
+        line = ["diagnose", machine, "--quick", *direction, *number("--acceleration", 0.9)]
+        line += [*number("--passed"), *number("--skipped")]
+    elif kind == "shift":
+        line = ["shift", machine, *number("--dx"), *number("--dy"), *number("--error", 0.3)]
+    elif kind == "motors":
+        line = rng.choice(
+            [
+                ["motors", "list", *number("--frame"), *number("--current", 0.4)],
+                ["motors", "show", rng.choice(MOTORS)],
+                [
+                    "motors",
+                    "fit",
+                    sweep,
+                    "--motor",
+                    rng.choice(MOTORS),
+                    *number("--voltage", 1),
+                    *number("--current-rms", 1),
+                ],
+            ]
+        )
+    elif kind == "plan":  # refused before anything is simulated
+        line = ["plan", machine, "--csv", machine, *direction, *number("--trials", 0.3)]
+    else:
+        line = ["new", machine, "--motor", rng.choice(MOTORS), *number("--voltage"), *number("--current")]
+    return line + (["--json"] if rng.random() < 0.4 and kind not in ("new",) else [])
+
+
+def one_command(line: list[str]) -> str:
+    """Run one command in this process; 'answered' or 'refused'."""
+    result = CliRunner().invoke(app, line)
+    assert result.exception is None or isinstance(result.exception, SystemExit), (line, result.exception)
+    assert result.exit_code in (0, 1, 2), (line, result.exit_code, result.output)
+    assert "Traceback" not in result.output
+    if result.exit_code == 2:
+        assert not result.stdout.strip(), line
+        return "refused"
+    if "--json" in line:
+        check_finite(json.loads(result.stdout, parse_constant=_no_constant))
+    else:
+        check_text(result.stdout)
+    return "answered"
+
+
+def _no_constant(text: str) -> float:
+    raise AssertionError(f"{text} in JSON")
+
+
+def run_commands(count: int, seed: int, examples: Path, folder: Path, simulated_share: float = 0.0) -> dict[str, int]:
+    """Fuzz all commands on mutated files; how many runs were answered and how many refused."""
     rng = random.Random(seed)
-    pairs = [
+    pairs = _examples(examples)
+    machine, sweep = folder / "machine.toml", folder / "sweep.csv"
+    tally = {"answered": 0, "refused": 0, "simulated": 0}
+    for _ in range(count):
+        machine_text, sweep_text = rng.choice(pairs)
+        wounded = rng.random()
+        machine.write_text(mutate(machine_text, rng) if wounded < 0.4 else machine_text, errors="surrogatepass")
+        sweep.write_text(mutate(sweep_text, rng) if wounded > 0.7 else sweep_text, errors="surrogatepass")
+        simulated = rng.random() < simulated_share
+        tally[one_command(command_line(rng, str(machine), str(sweep), simulated))] += 1
+        tally["simulated"] += simulated
+    return tally
+
+
+def _examples(examples: Path) -> list[tuple[str, str]]:
+    return [
         ((path / "machine.toml").read_text(), (path / "sweep.csv").read_text())
         for path in sorted(examples.iterdir())
         if path.is_dir()
     ]
+
+
+def run(count: int, seed: int, examples: Path, folder: Path) -> dict[str, int]:
+    """Fuzz both examples; how many were answered and how many refused."""
+    rng = random.Random(seed)
+    pairs = _examples(examples)
     tally = {"answered": 0, "refused": 0}
     for _ in range(count):
         machine_text, sweep_text = rng.choice(pairs)

@@ -22,3 +22,19 @@ def test_ten_thousand_mutated_files(tmp_path: Path) -> None:
     print(f"10,000 mutated file pairs: {tally}, {time.monotonic() - start:.0f} s")
     assert tally["answered"] > 1000
     assert tally["refused"] > 1000
+
+
+def test_all_commands_on_mutated_files_and_odd_options(tmp_path: Path) -> None:
+    tally = fuzz.run_commands(250, 3, EXAMPLES, tmp_path)
+    assert tally["answered"] > 25
+    assert tally["refused"] > 25
+
+
+@pytest.mark.study
+@pytest.mark.parametrize("seed", range(4))
+def test_hundred_thousand_commands(tmp_path: Path, seed: int) -> None:
+    start = time.monotonic()
+    tally = fuzz.run_commands(25_000, 100 + seed, EXAMPLES, tmp_path, simulated_share=0.004)
+    print(f"25,000 command lines, seed {100 + seed}: {tally}, {time.monotonic() - start:.0f} s")
+    assert tally["answered"] > 2500
+    assert tally["refused"] > 2500

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import math
+import shutil
 from dataclasses import replace
+from pathlib import Path
 
 import control
 import numpy as np
@@ -17,7 +19,10 @@ from motionlimits.plant import nominal_plant
 from ..lanes import lane, random_machine, with_travel
 from ..studies.switching import switched
 from .reference_motion import reference_move
+from .spice_move import spice_move
 from .validation import Validation
+
+NGSPICE = shutil.which("ngspice")
 
 
 def random_moves(count: int, seed: int) -> list[Lanes]:
@@ -84,6 +89,23 @@ def test_fates_against_a_switching_bridge(checked: Validation) -> None:
     what = f"equal fates of {theirs.size} moves off the boundary"
     source = "switching-level simulation of the whole machine, relay bridge, fixed step"
     checked.between(what, same, theirs.size - 1, theirs.size, source, why="chaos of a relay near the boundary")
+
+
+@pytest.mark.skipif(NGSPICE is None, reason="ngspice is not installed (Debian package ngspice)")
+def test_whole_moves_against_ngspice(checked: Validation, tmp_path: Path) -> None:
+    """Source: ngspice, windings as circuits and mechanics as their electrical analogues."""
+    assert NGSPICE is not None
+    moves = random_moves(4, seed=21)
+    fate = simulate(join(moves))
+    source, why = "ngspice, electrical analogue of the whole move", "finite gain of its current loop, tanh friction"
+    for k, move in enumerate(moves):
+        lost, worst = spice_move(move, NGSPICE, tmp_path)
+        checked.true(
+            f"move {k + 1}: same fate ({'lost' if lost else 'kept'})", bool(fate.lost[k]) == lost, source, why=why
+        )
+        if not lost:
+            ours = float(fate.worst_lag[k])
+            checked.close(f"move {k + 1}: peak lag [rad]", ours, worst, source, rel=0.06, why=why)
 
 
 @pytest.mark.study

@@ -29,10 +29,9 @@ from motionlimits.answers.plan import planned_accelerations
 from motionlimits.answers.readings import expected, unscale
 from motionlimits.machine import Machine
 from motionlimits.physics.lanes import move_lanes
-from motionlimits.physics.limits import static_limits
-from motionlimits.physics.motion import Lanes, join
-from motionlimits.physics.skip import together
-from motionlimits.plant import Plant, nominal_plant, sample_plant
+from motionlimits.physics.motion import Lanes, join, simulate
+from motionlimits.physics.skip import Moves, ramp_search, together
+from motionlimits.plant import Plant, nominal_plant, sample_plant, stack
 from motionlimits.sweep import SweepRow
 
 from ..lanes import random_machine
@@ -49,25 +48,30 @@ def swept_accelerations(machine: Machine) -> np.ndarray:
     return np.array(planned_accelerations(machine, machine.usual_directions()))
 
 
+NOTICED_SHARE, NOTICED_PAIRS = 0.75, 2
+
+
 def noticed(machine: Machine, theory: Hypothesis, size: float) -> bool:
-    """Whether a fault takes at least a fifth off some limit that the sweep can see, by the static limits.
+    """Whether a fault takes at least a quarter off the limit of two directions and accelerations of the sweep.
 
     Nobody asks about a machine that lost nothing: a resistance in the wiring of a motor that never comes to its corner
-    in the travel leaves no trace in any sweep.
+    in the travel leaves no trace in any sweep. By the tool's model of the nominal machine.
     """
     if theory.cause.name in ("as-predicted", "open-phase"):
         return True
-    nominal = nominal_plant(machine)
-    accelerations = swept_accelerations(machine)
-    for direction in machine.usual_directions():
-        top = np.sqrt(accelerations * machine.travel_along(direction))
-        before, after = (
-            np.minimum(static_limits(p, direction.vector, accelerations, float(top.max())).skip[0], top)
-            for p in (nominal, theory.applied(nominal, size))
-        )
-        if np.any(after <= 0.8 * before):
-            return True
-    return False
+    healthy = nominal_plant(machine)
+    both = stack([healthy, theory.applied(healthy, size)])
+    moves = [
+        Moves(d.vector, accelerations, np.full(accelerations.size, machine.travel_along(d)))
+        for accelerations in [swept_accelerations(machine)]
+        for d in machine.usual_directions()
+    ]
+    found = together([ramp_search(both, moves)], simulate)[0]
+    less = [
+        np.minimum(f[:, 1], m.top) <= NOTICED_SHARE * np.minimum(f[:, 0], m.top)
+        for f, m in zip(found, moves, strict=True)
+    ]
+    return int(np.sum(less)) >= NOTICED_PAIRS
 
 
 def sweep_of(machine: Machine) -> list[tuple[str, float, np.ndarray]]:
@@ -208,8 +212,8 @@ def one_case(truth: Truth, rng: np.random.Generator) -> Case:
     """Diagnose; then answer the first suggested reading truthfully and rank again."""
     machine, theory, size = truth.machine, truth.theory, truth.size
     start = time.perf_counter()
-    with workers.simulator(1, **STEPS) as simulate:
-        simulated = together([sweep_search(machine, truth.rows, seed=truth.seed)], simulate)[0]
+    with workers.simulator(1, **STEPS) as engine:
+        simulated = together([sweep_search(machine, truth.rows, seed=truth.seed)], engine)[0]
     inference = rank(simulated)
     seconds = time.perf_counter() - start
 
