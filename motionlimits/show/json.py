@@ -2,19 +2,21 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from ..answers.compare import Comparison
-from ..answers.curve import Curve
-from ..answers.diagnose import Diagnosis
-from ..answers.motion import Motion
-from ..answers.motors import Fit
-from ..answers.plan import Plan, Sizing
-from ..answers.power import Power
-from ..answers.predict import Prediction
-from ..answers.shift import Shifts
 from ..machine import Machine, Motor
 from . import words
+
+if TYPE_CHECKING:
+    from ..answers.compare import Comparison
+    from ..answers.curve import Curve
+    from ..answers.diagnose import Diagnosis
+    from ..answers.motion import Motion
+    from ..answers.motors import Fit
+    from ..answers.plan import Plan, Sizing
+    from ..answers.power import Power
+    from ..answers.predict import Prediction
+    from ..answers.shift import Shifts
 
 
 def mm(value: float | None) -> float | None:

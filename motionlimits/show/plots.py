@@ -8,17 +8,18 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from ..answers.compare import Comparison
-from ..answers.curve import Curve
-from ..answers.diagnose import Diagnosis
-from ..answers.motion import Motion
-from ..answers.plan import Plan
-from ..answers.predict import Limit, Prediction
 from ..errors import InputError
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
+
+    from ..answers.compare import Comparison
+    from ..answers.curve import Curve
+    from ..answers.diagnose import Diagnosis
+    from ..answers.motion import Motion
+    from ..answers.plan import Plan
+    from ..answers.predict import Limit, Prediction
 
 INK = "#1a1b1c"  # replaced by the page's own text colour in inline pictures
 BLUE, OCHRE, ROSE, SLATE = "#2b6cb0", "#b7791f", "#c2416b", "#718096"

@@ -9,11 +9,15 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Sequence
+from typing import TYPE_CHECKING
 
-from ..answers.plan import Plan, program_moves
+from ..answers.plan import program_moves
 from ..errors import InputError
 from ..files.sweeps import write_sweep
 from ..sweep import SweepRow
+
+if TYPE_CHECKING:
+    from ..answers.plan import Plan
 
 DWELL_SECONDS = 1.0
 APPROACH_SHARE = 0.25  # of the tested speed, to get to the start

@@ -4,11 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from html import escape
+from typing import TYPE_CHECKING
 
-from ..answers.curve import Curve
-from ..answers.diagnose import Diagnosis
 from ..machine import Machine
 from . import plots, words
+
+if TYPE_CHECKING:
+    from ..answers.curve import Curve
+    from ..answers.diagnose import Diagnosis
 
 _STYLE = """
 :root { color-scheme: light dark; --paper: #fcfbf8; --ink: #1d2125; --soft: #5b6470; --line: #d8d4ca; --mark: #8a3b12; }

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import csv
 import io
+from typing import TYPE_CHECKING
 
-from ..answers.motion import Motion
+if TYPE_CHECKING:
+    from ..answers.motion import Motion
 
 
 def motion_csv(motion: Motion) -> str:

@@ -3,20 +3,24 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 import numpy as np
 from tabulate import tabulate
 
-from ..answers.compare import Comparison
-from ..answers.curve import Curve
-from ..answers.diagnose import Agreement, Diagnosis
-from ..answers.motion import Motion
-from ..answers.motors import Fit, corner_speeds
-from ..answers.plan import Plan
-from ..answers.predict import Prediction
-from ..answers.shift import Shifts
+from ..answers.motors import corner_speeds
 from ..machine import Motor
 from . import words
+
+if TYPE_CHECKING:
+    from ..answers.compare import Comparison
+    from ..answers.curve import Curve
+    from ..answers.diagnose import Agreement, Diagnosis
+    from ..answers.motion import Motion
+    from ..answers.motors import Fit
+    from ..answers.plan import Plan
+    from ..answers.predict import Prediction
+    from ..answers.shift import Shifts
 
 
 def _mm(value: float | None, empty: str = "-") -> str:

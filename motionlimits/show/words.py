@@ -3,18 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
-from ..answers.compare import Comparison
-from ..answers.curve import Curve
-from ..answers.diagnose import Agreement, Diagnosis
-from ..answers.infer import Found
-from ..answers.motion import Motion
-from ..answers.nextcheck import Check, Expectation
-from ..answers.plan import Plan, Sizing
-from ..answers.predict import Limit, Prediction
 from ..answers.readings import how_to, split
-from ..answers.shift import Explanation, Shift, Shifts
 from ..machine import Machine
+
+if TYPE_CHECKING:
+    from ..answers.compare import Comparison
+    from ..answers.curve import Curve
+    from ..answers.diagnose import Agreement, Diagnosis
+    from ..answers.infer import Found
+    from ..answers.motion import Motion
+    from ..answers.nextcheck import Check, Expectation
+    from ..answers.plan import Plan, Sizing
+    from ..answers.predict import Limit, Prediction
+    from ..answers.shift import Explanation, Shift, Shifts
 
 REASONS = {
     "current": "motor torque at full current",
