@@ -21,9 +21,10 @@ from .physics.pullout import magnet_factor, winding_resistance
 # whether mid-range instability shows, and the file cannot state it.
 DAMPING_RATIO = 0.10
 
-# Chance that a driver whose file does not say so lets its current only die down in a short-circuited winding: drivers
-# do either, or the one while a current rises and the other while it falls, and their owners do not know. Even odds.
-SLOW_DECAY_ODDS = 0.5
+# Chance that a driver whose file does not say so lets its current only die down in a short-circuited winding. That
+# distorts microsteps, so that nearly all drivers made for them turn the bus round for at least part of the time a current
+# falls; simple and old ones do not. One in seven: common practice, no source.
+SLOW_DECAY_ODDS = 0.15
 
 # A value that was not given carries at least this much, whatever the quantity.
 ASSUMED_TOLERANCE = 0.40

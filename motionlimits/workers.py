@@ -6,6 +6,7 @@ same work runs in this process, with the same results.
 
 from __future__ import annotations
 
+import itertools
 import multiprocessing
 import os
 import signal
@@ -15,12 +16,15 @@ from contextlib import contextmanager
 from functools import partial
 
 import numpy as np
+from numpy.typing import NDArray
 
-from .physics.motion import Fate, Lanes, simulate
+from .machine import Array
+from .physics.motion import Fate, Lanes, simulate, step_counts
 
 Simulator = Callable[[Lanes], Fate]
 SMALLEST_SHARE = 150  # lanes: fewer are not worth a process
 LARGEST_SHARE = 3000  # lanes: more fall out of a core's cache
+STEP_COST = 500.0  # of a step of any number of lanes, in steps of one lane
 
 
 def usable_cores() -> int:
@@ -31,6 +35,44 @@ def usable_cores() -> int:
 def _quiet() -> None:
     """Leave an interrupt from the keyboard to the parent."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+
+
+def deal(work: Array, pieces: int) -> list[NDArray[np.intp]]:
+    """Deal lanes out in pieces that cost about the same: long lanes together, short ones together.
+
+    A step costs the same for a few lanes as for many, so that a piece costs the length of its longest lane and, for every
+    lane, a little of its own.
+
+    Parameters
+    ----------
+    work : ndarray, shape (n,)
+        Steps of each lane.
+    pieces : int
+
+    Returns
+    -------
+    list of ndarray of int
+        Lanes of each piece; empty pieces are left out.
+    """
+    order = np.argsort(-work, kind="stable")
+    steps = work[order]
+    done = np.concatenate([[0.0], np.cumsum(steps)])
+
+    def cuts(budget: float) -> list[int]:
+        """Where pieces end that cost at most the budget each."""
+        ends = [0]
+        while ends[-1] < steps.size:
+            start = ends[-1]
+            room = done[start] + budget - STEP_COST * steps[start]
+            ends.append(max(int(np.searchsorted(done, room, side="right")) - 1, start + 1))
+        return ends
+
+    low, high = 0.0, 1.001 * float(done[-1] + STEP_COST * steps[0])
+    for _ in range(30):
+        middle = 0.5 * (low + high)
+        low, high = (middle, high) if len(cuts(middle)) - 1 > pieces else (low, middle)
+    ends = cuts(high)
+    return [order[a:b] for a, b in itertools.pairwise(ends)]
 
 
 @contextmanager
@@ -55,8 +97,7 @@ def simulator(workers: int | None = None, **options: float) -> Iterator[Simulato
         def shared(lanes: Lanes) -> Fate:
             if lanes.size < 2 * SMALLEST_SHARE:
                 return alone(lanes)
-            pieces = count * -(-lanes.size // (count * LARGEST_SHARE))
-            shares = [slice(k, None, pieces) for k in range(pieces)]
+            shares = deal(step_counts(lanes, **options), count * -(-lanes.size // (count * LARGEST_SHARE)))
             fates = list(pool.map(alone, [lanes.take(share) for share in shares]))
             joined = [np.empty(lanes.size, dtype=field.dtype) for field in fates[0]]
             for share, fate in zip(shares, fates, strict=True):

@@ -41,7 +41,7 @@ WORTH_A_LOOK, MOST_LOOKS = 0.02, 6
 SIZE_TEMPER = 0.5
 # Steps a little longer than a single prediction's: they shift skip speeds by less than 1 %.
 STEPS: dict[str, Any] = {"phase_step": 0.2, "longest_step": 50e-6}
-LEVELS = (0.86, 0.64, 0.44)  # speeds below a ramp's loss at which its swing is looked at
+LEVELS = (2.2, 1.7, 1.35, 1.1, 0.9, 0.7, 0.52, 0.37)  # shares of a ramp's speed at which moves are looked at
 SIZE_POINTS = 41  # quantiles that are integrated over
 HEADROOM = 1.25  # ramps go this far beyond the travel's top speed, to see what a kept move had to spare
 BEYOND = 1.6  # skip speed over the top speed where even that ramp is kept

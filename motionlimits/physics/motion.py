@@ -226,6 +226,14 @@ def move_time(lanes: Lanes) -> Array:
     return np.where(np.isinf(lanes.travel), rising, whole)
 
 
+def step_counts(lanes: Lanes, *, phase_step: float = PHASE_STEP, longest_step: float = LONGEST_STEP) -> Array:
+    """About how many steps each lane takes if it is not lost, shape (n,)."""
+    electrical = np.max(np.abs(lanes.rotor_teeth / lanes.radius * lanes.drive_rate()), axis=0) * top_speed(lanes)
+    moving = move_time(lanes) + np.where(np.isinf(lanes.travel), lanes.hold, SETTLE_TIME)
+    # Faster than linear growth of the step's number with speed while a ramp rises: two thirds are a fair middle.
+    return moving / np.clip(phase_step / np.maximum(electrical * 2.0 / 3.0, 1e-9), SHORTEST_STEP, longest_step)
+
+
 Recorder = Callable[[Array, Array, Array, Array, _State], None]
 
 

@@ -2,8 +2,9 @@
 
 For every direction, acceleration and sample of a machine:
 
-1. one long ramp finds the speed at which the rotor falls behind for good;
-2. ramps to a little less than that speed, with a short hold, find losses in the swing when the acceleration ends;
+1. one long ramp finds the speed at which the rotor falls behind;
+2. ramps to speeds around that, with a short hold, find whether they are lost in the swing when the acceleration ends, or
+   kept because it ends in time;
 3. holds at a range of constant speeds find unstable windows below it, where oscillation grows from cycle to cycle.
 
 The third depends on speed and sample but hardly on acceleration, so it is done once per direction.
@@ -28,8 +29,9 @@ from .motion import Fate, Lanes, join
 
 HOLD = 0.03  # [s] after a ramp: a few periods of the rotor on its magnetic spring
 CRUISE = 0.12  # [s] longest look at constant speed
-# Speeds looked at below the ramp's loss, each where the one before was lost too, as a share of it.
-LEVELS = (0.90, 0.78, 0.67, 0.57, 0.48, 0.40, 0.33, 0.27)
+# Speeds of moves looked at around the ramp's loss, as a share of it. Below it the swing at the end of the acceleration
+# decides; above it a move may work all the same, since its acceleration ends before the rotor has fallen behind for good.
+LEVELS = tuple(np.geomspace(2.6, 0.25, 21).tolist())
 WINDOW_SPEEDS = 7
 SLOWEST_WINDOW = 0.3  # of the highest speed looked at
 TRIAL_SCATTER = 0.05  # of friction from trial to trial, one standard deviation, from memory
@@ -37,8 +39,10 @@ TRIAL_SCATTER = 0.05  # of friction from trial to trial, one standard deviation,
 # A ramp whose demand never passes this share of pull-out torque is not lost: even the swing of an undamped abrupt start
 # needs 0.72 (equal-area criterion). Unstable speeds are looked for separately.
 SAFE_RATIO = 0.45
-# Below this share of the torque at standstill the swing at the end of an acceleration does not decide.
+# Below this share of the torque at standstill the swing at the end of an acceleration does not decide, unless the speed
+# grows by a good part while the rotor falls behind, which takes about this time.
 CALM_RATIO = 0.5
+FALLING_TIME, FALLING_SHARE = 0.012, 0.06  # [s], share of the speed
 
 # No ramp needs to last longer: where the acceleration asked for is a few per cent of what the motors can give, a brisker
 # one of a few per cent is as good, since the inertial part of the demand is as small.
@@ -235,7 +239,7 @@ def skip_search(
         skip = np.where(np.isfinite(r), finite * f, np.inf)
         # A window counts where the move gets to it: below the ramp's loss, within the travel.
         unstable = (onset < skip) & (onset <= moves.top[:, None])
-        swing = ~unstable & ((f < 1.0) | (standing.T > 1.0))
+        swing = ~unstable & ((f < 0.93) | (standing.T > 1.0))
         results.append(Skips(r, np.where(unstable, onset, skip), swing, unstable, speeds, lost))
     return results
 
@@ -328,16 +332,20 @@ def _swing_checks(
     seed: int,
     levels: Sequence[float],
 ) -> Search[list[Array]]:
-    """Ramps to a little less than the loss, and a hold: the share of the ramp's speed that the swing leaves.
+    """Ramps to speeds around the loss, and a hold: the share of the ramp's speed up to which moves are kept.
 
     The highest level that is kept is found by halving.
     """
     count = len(levels)
     shares = np.array(levels)
     # Where the limit lies if the levels before one are lost and it is kept.
-    between = np.concatenate([[1.0], 0.5 * (shares + np.append(shares[1:], 0.8 * shares[-1]))])
+    ends = np.concatenate([[shares[0] ** 2 / shares[1]], shares, [0.8 * shares[-1]]])
+    between = np.sqrt(ends[1:] * ends[:-1])
     factor = [np.ones(r.shape) for r in ramp]
-    rows: list[tuple[Rows, ...]] = [np.nonzero(np.isfinite(r) & s) for r, s in zip(ramp, shaken, strict=True)]
+    rows: list[tuple[Rows, ...]] = [
+        np.nonzero(np.isfinite(r) & (s | (FALLING_TIME * moves.acceleration[:, None] > FALLING_SHARE * r)))
+        for moves, r, s in zip(wanted, ramp, shaken, strict=True)
+    ]
     # Levels known to be lost are those below `low`; those from `high` on are taken as kept.
     low = [np.zeros(i.size, np.intp) for i, _ in rows]
     high = [np.full(i.size, count, np.intp) for i, _ in rows]
