@@ -1,7 +1,8 @@
 """Blind set for the diagnosis: random machines with one hidden fault, swept in simulation, diagnosed from the sweep.
 
 The truth is not the tool's model: whole moves of the whole machine at the level of the driver's switches (`switching`),
-a relay that for half of the machines only short-circuits the winding, tolerances of its own, friction that scatters from
+a relay that for
+one machine in seven only short-circuits the winding, tolerances of its own, friction that scatters from
 move to move.
 
 Run `python -m tests.studies.diagnosis_study [cases]` from the top of the checkout; it prints its table and writes it
@@ -31,7 +32,7 @@ from motionlimits.machine import Machine
 from motionlimits.physics.lanes import move_lanes
 from motionlimits.physics.motion import Lanes, join, simulate
 from motionlimits.physics.skip import Moves, ramp_search, together
-from motionlimits.plant import Plant, nominal_plant, sample_plant, stack
+from motionlimits.plant import SLOW_DECAY_ODDS, Plant, nominal_plant, sample_plant, stack
 from motionlimits.sweep import SweepRow
 
 from ..lanes import random_machine
@@ -109,7 +110,7 @@ def draw_cases(seeds: Sequence[int]) -> list[Truth]:
         machine = random_machine(rng)
         theory, size = draw_fault(machine, rng)
         plant = theory.applied(sample_plant(machine, 2, seed=50_000 + seed).take(slice(1, 2)), size)
-        drawn.append((machine, theory, size, plant, bool(rng.random() < 0.5), rng))
+        drawn.append((machine, theory, size, plant, bool(rng.random() >= SLOW_DECAY_ODDS), rng))
         ladders += [(k, *pair) for pair in sweep_of(machine)]
 
     def tried(chosen: list[np.ndarray]) -> list[np.ndarray]:

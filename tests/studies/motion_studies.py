@@ -28,7 +28,7 @@ from ..lanes import random_machine
 from .switching import switched
 
 HERE = Path(__file__).parent
-LONGEST_CRUISE = 0.35  # [s] of a true move: ten periods of a rotor's swing and more; the rest would only cost time
+LONGEST_CRUISE = 0.25  # [s] of a true move: ten periods of a rotor's swing and more; the rest would only cost time
 
 
 def speed(count: int = 40, batch: int = 2000) -> list[str]:
@@ -84,7 +84,7 @@ def convergence(count: int = 200) -> list[str]:
     ]
 
 
-RUNG, RUNGS = 1.06, 52  # ratio and number of the speeds of a true ladder
+RUNG, RUNGS = 1.08, 40  # ratio and number of the speeds of a true ladder
 
 
 def true_ladder(
@@ -185,7 +185,7 @@ def blind_table(rows: np.ndarray) -> list[str]:
     # Beyond the travel is one value, and so is anything below the slowest rung.
     capped = np.clip(rows[:, :4], (top / RUNG ** (RUNGS - 1))[:, None], top[:, None] * 1.03)
     median, low, high, truth = np.log(capped).T
-    covered = (truth >= low - 0.03) & (truth <= high + 0.03)  # half a rung of the ladder
+    covered = (truth >= low - 0.04) & (truth <= high + 0.04)  # half a rung of the ladder
     finite = np.isfinite(rows[:, 3]) & np.isfinite(rows[:, 0])
     error = np.abs(median - truth)
     ours = interval_score(low, high, truth).mean()
