@@ -110,6 +110,7 @@ def simulator(workers: int | None = None, **options: float) -> Iterator[Simulato
         # An interrupt must not wait for moves that nobody wants any more.
         for child in multiprocessing.active_children():
             child.terminate()
+        pool.shutdown(wait=True, cancel_futures=True)
         raise
-    finally:
+    else:
         pool.shutdown(wait=False, cancel_futures=True)

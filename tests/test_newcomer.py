@@ -14,7 +14,7 @@ import pytest
 
 from motionlimits.files.machines import read_machine
 from motionlimits.physics.lanes import move_lanes
-from motionlimits.physics.motion import simulate
+from motionlimits.physics.motion import join, simulate
 from motionlimits.plant import nominal_plant
 
 from .conftest import ROOT
@@ -43,19 +43,21 @@ def test_newcomer(tmp_path: Path) -> None:
     plant = nominal_plant(described)
     faulty = replace(plant, friction=plant.friction + np.array([[15.0, 0.0]]))
     lines = sweep.read_text().split("\n")
-    filled = []
-    for line in lines:
-        cells = line.split(",")
-        if line.startswith(("#", "direction")) or len(cells) < 6:
-            filled.append(line)
-            continue
-        rate, speed, travel = (np.array([float(cells[k]) / 1e3]) for k in (1, 2, 3))
-        lanes = move_lanes(
-            faulty, described.direction(cells[0]).vector, rate, speed, travel, sample=np.zeros(1, np.intp)
-        )
-        cells[5] = "3" if simulate(lanes.lanes).lost.any() else "0"
-        filled.append(",".join(cells))
-    sweep.write_text("\n".join(filled))
+    rows = [k for k, line in enumerate(lines) if not line.startswith(("#", "direction")) and line.count(",") >= 5]
+    moves = []
+    for k in rows:
+        cells = lines[k].split(",")
+        rate, speed, travel = (np.array([float(cells[i]) / 1e3]) for i in (1, 2, 3))
+        unit = described.direction(cells[0]).vector
+        moves.append(move_lanes(faulty, unit, rate, speed, travel, sample=np.zeros(1, np.intp)).lanes)
+    # Independent axes: one lane for each row, since only one motor turns.
+    lost = simulate(join(moves)).lost
+    assert lost.size == len(rows)
+    for k, bad in zip(rows, lost, strict=True):
+        cells = lines[k].split(",")
+        cells[5] = "3" if bad else "0"
+        lines[k] = ",".join(cells)
+    sweep.write_text("\n".join(lines))
     start = time.monotonic()
     answer = run("diagnose", machine, sweep, "--report", page)
     seconds = planned + time.monotonic() - start

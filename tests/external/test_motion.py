@@ -80,7 +80,7 @@ def test_fates_and_lags_against_solve_ivp(checked: Validation) -> None:
 
 def test_fates_against_a_switching_bridge(checked: Validation) -> None:
     """Source: own statement of the whole machine with a relay for a bridge (tests/studies/switching.py)."""
-    moves = random_moves(14, seed=9)
+    moves = random_moves(8, seed=9)
     lanes = join(moves)
     around = [simulate(replace(lanes, speed=lanes.speed * f)).lost for f in (0.93, 1.0, 1.07)]
     clear = (around[0] == around[1]) & (around[1] == around[2])
