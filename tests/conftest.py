@@ -7,7 +7,9 @@ from pathlib import Path
 import pytest
 from hypothesis import HealthCheck, settings
 
+from motionlimits.answers.diagnose import Diagnosis, diagnose
 from motionlimits.files.machines import read_machine
+from motionlimits.files.sweeps import read_sweep
 from motionlimits.machine import Machine
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -27,3 +29,9 @@ def gantry() -> Machine:
 @pytest.fixture(scope="session")
 def cutter() -> Machine:
     return read_machine(EXAMPLES / "screw-cutter" / "machine.toml")
+
+
+@pytest.fixture(scope="session")
+def example(gantry: Machine) -> Diagnosis:
+    """The gantry's sweep diagnosed, once for all tests that look at it."""
+    return diagnose(gantry, read_sweep(EXAMPLES / "crossed-belt-gantry" / "sweep.csv", gantry))

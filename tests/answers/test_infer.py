@@ -6,18 +6,18 @@ import numpy as np
 import pytest
 
 from motionlimits.answers.causes import CAUSES, hypotheses
-from motionlimits.answers.diagnose import diagnose, quick_rows
-from motionlimits.answers.infer import Pair, infer, pairs_of
+from motionlimits.answers.diagnose import Diagnosis, diagnose, quick_rows
+from motionlimits.answers.infer import STEPS, Pair, infer, pairs_of, rank, sweep_search
 from motionlimits.answers.nextcheck import _information, next_checks, reading_check, swap_test
 from motionlimits.answers.readings import expected, scale, split, unscale
 from motionlimits.errors import InputError
 from motionlimits.files.evidence import evidence_fields, read_evidence
-from motionlimits.files.sweeps import read_sweep
 from motionlimits.machine import Machine
+from motionlimits.physics.skip import together
 from motionlimits.plant import nominal_plant
 from motionlimits.sweep import SweepRow
+from motionlimits.workers import simulator
 
-from ..conftest import EXAMPLES
 from ..machines import machine
 
 NAMES = {"as-predicted", "drag", "speed-drag", "low-voltage", "low-current", "series-resistance", "open-phase", "heavy"}
@@ -69,13 +69,8 @@ def test_unreached_speeds_count_as_reached(gantry: Machine) -> None:
     assert pair.top == pytest.approx(math.sqrt(3.0 * 0.32))
 
 
-@pytest.fixture(scope="module")
-def example(gantry: Machine):  # type: ignore[no-untyped-def]
-    rows = read_sweep(EXAMPLES / "crossed-belt-gantry" / "sweep.csv", gantry)
-    return diagnose(gantry, rows, samples=12)
-
-
-def test_hidden_drag_of_the_example_is_found(example, gantry: Machine) -> None:  # type: ignore[no-untyped-def]
+def test_hidden_drag_of_the_example_is_found(example: Diagnosis) -> None:
+    assert example.inference is not None
     best = example.inference.best
     assert (best.hypothesis.cause.name, best.hypothesis.where) == ("drag", "x")
     assert best.probability > 0.8
@@ -88,15 +83,17 @@ def test_hidden_drag_of_the_example_is_found(example, gantry: Machine) -> None: 
 
 def test_same_seed_same_answer(gantry: Machine) -> None:
     rows = quick_rows("x", 6.0, 0.4, 0.5)
-    one, two = (infer(gantry, rows, samples=8) for _ in range(2))
+    one, two = (infer(gantry, rows, samples=8, theories=hypotheses(gantry)[:4]) for _ in range(2))
     assert [f.probability for f in one.found] == [f.probability for f in two.found]
 
 
 def test_a_reading_moves_the_ranking(gantry: Machine) -> None:
     rows = quick_rows("x", 12.0, 0.4, 0.5)
-    before = infer(gantry, rows, samples=8)
-    with_scale = infer(gantry, rows, {"pull_x_n": 30.0}, samples=8)
-    clean = infer(gantry, rows, {"pull_x_n": 4.0, "mass_x_kg": 0.45}, samples=8)
+    with simulator(**STEPS) as engine:
+        simulated = together([sweep_search(gantry, rows, samples=8)], engine)[0]
+    before = rank(simulated)
+    with_scale = rank(simulated, {"pull_x_n": 30.0})
+    clean = rank(simulated, {"pull_x_n": 4.0, "mass_x_kg": 0.45})
 
     def chance(inference, name: str) -> float:  # type: ignore[no-untyped-def]
         return sum(
@@ -105,7 +102,7 @@ def test_a_reading_moves_the_ranking(gantry: Machine) -> None:
 
     assert chance(with_scale, "drag") > max(0.9, chance(before, "drag"))
     assert chance(clean, "drag") < chance(before, "drag")
-    impossible = infer(gantry, rows, {"pull_x_n": 4.0, "supply_v": 3.0}, samples=8)
+    impossible = rank(simulated, {"pull_x_n": 4.0, "supply_v": 3.0})
     assert "supply_v" in impossible.conflicts
 
 

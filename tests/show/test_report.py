@@ -11,14 +11,11 @@ from pathlib import Path
 import pytest
 
 from motionlimits.answers.curve import curve
-from motionlimits.answers.diagnose import diagnose
+from motionlimits.answers.diagnose import Diagnosis
 from motionlimits.answers.motion import simulate_move
 from motionlimits.answers.predict import predict
 from motionlimits.errors import InputError
-from motionlimits.files.sweeps import read_sweep
 from motionlimits.machine import Machine
-
-from ..conftest import EXAMPLES
 
 plots = pytest.importorskip("motionlimits.show.plots")
 pytest.importorskip("matplotlib")
@@ -27,11 +24,10 @@ HOSTILE = '<script>alert(1)</script> "quoted" & é'
 
 
 @pytest.fixture(scope="module")
-def page(gantry: Machine) -> str:
+def page(gantry: Machine, example: Diagnosis) -> str:
     from motionlimits.show.report import report_page
 
-    rows = read_sweep(EXAMPLES / "crossed-belt-gantry" / "sweep.csv", gantry)
-    diagnosis = diagnose(replace(gantry, name=HOSTILE), rows, {"supply_v": 47.5}, samples=8)
+    diagnosis = replace(example, machine=replace(gantry, name=HOSTILE), readings={"supply_v": 47.5})
     return report_page(diagnosis, [curve(gantry, "a")], [("machine.toml", HOSTILE)], "versions")
 
 
