@@ -110,7 +110,7 @@ def simulator(workers: int | None = None, **options: float) -> Iterator[Simulato
         # An interrupt must not wait for moves that nobody wants any more.
         for child in multiprocessing.active_children():
             child.terminate()
-        pool.shutdown(wait=True, cancel_futures=True)
         raise
-    else:
-        pool.shutdown(wait=False, cancel_futures=True)
+    finally:
+        # Waiting costs milliseconds; without it the pool's threads race with the end of the interpreter.
+        pool.shutdown(wait=True, cancel_futures=True)
