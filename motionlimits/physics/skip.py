@@ -31,7 +31,7 @@ HOLD = 0.03  # [s] after a ramp: a few periods of the rotor on its magnetic spri
 CRUISE = 0.12  # [s] longest look at constant speed
 # Speeds of moves looked at around the ramp's loss, as a share of it. Below it the swing at the end of the acceleration
 # decides; above it a move may work all the same, since its acceleration ends before the rotor has fallen behind for good.
-LEVELS = tuple(np.geomspace(2.6, 0.25, 21).tolist())
+LEVELS = tuple(np.geomspace(2.6, 0.25, 15).tolist())
 WINDOW_SPEEDS = 7
 SLOWEST_WINDOW = 0.3  # of the highest speed looked at
 TRIAL_SCATTER = 0.05  # of friction from trial to trial, one standard deviation, from memory
