@@ -11,8 +11,9 @@ import numpy as np
 from motionlimits.files.machines import machine_from_table
 from motionlimits.files.motors import load_motor, motor_names
 from motionlimits.machine import Machine
+from motionlimits.physics.lanes import move_lanes
 from motionlimits.physics.limits import pull_in_acceleration
-from motionlimits.physics.motion import Lanes
+from motionlimits.physics.motion import Lanes, simulate
 from motionlimits.plant import nominal_plant
 
 
@@ -106,3 +107,30 @@ def _any_machine(rng: np.random.Generator) -> Machine:
         },
         "random",
     )
+
+
+def random_moves(count: int, seed: int) -> list[Lanes]:
+    """Moves of random machines at 60 to 95 % or 105 to 140 % of where their ramp is lost, none at the boundary itself."""
+    rng = np.random.default_rng(seed)
+    moves: list[Lanes] = []
+    while len(moves) < count:
+        machine = random_machine(rng)
+        direction = machine.direction("x")
+        plant = nominal_plant(machine)
+        acceleration = float(np.exp(rng.uniform(np.log(2.0), np.log(20.0))))
+        travel = machine.travel_along(direction)
+        top = math.sqrt(acceleration * travel)
+        one = np.array([acceleration])
+        zero = np.zeros(1, dtype=np.intp)
+        ramp = move_lanes(plant, direction.vector, one, np.array([top]), np.array([np.inf]), sample=zero).lanes.take(
+            slice(0, 1)
+        )
+        fate = simulate(ramp)
+        limit = float(fate.speed[0]) if fate.lost[0] else top
+        share = rng.uniform(0.6, 0.95) if rng.random() < 0.6 or not fate.lost[0] else rng.uniform(1.05, 1.4)
+        if limit * share >= 0.98 * top:
+            share = 0.9 * top / limit
+            if 0.95 < share < 1.05:
+                continue
+        moves.append(with_travel(replace(ramp, speed=np.array([limit * share])), travel))
+    return moves

@@ -9,12 +9,10 @@ from dataclasses import dataclass, replace
 from ..errors import InputError
 from ..machine import Direction, Machine
 from .power import Power, power
-from .predict import Limit, Prediction, Question, check_accelerations, predict_together, usual_accelerations
+from .predict import LONG_STEPS, Limit, Prediction, Question, check_accelerations, predict_together, usual_accelerations
 
 COMPARE_SAMPLES = 12
 COMPARE_ACCELERATIONS = 5
-# A little longer than a prediction's: what they shift, by 1 % or less, they shift in both machines.
-COMPARE_STEPS = {"phase_step": 0.2, "longest_step": 50e-6}
 
 
 @dataclass(frozen=True)
@@ -97,7 +95,7 @@ def compare(
         quick=quick,
         samples=samples,
         seed=seed,
-        steps=COMPARE_STEPS,
+        steps=LONG_STEPS,
         progress=progress,
     )
     changes = tuple(

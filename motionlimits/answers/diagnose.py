@@ -12,9 +12,9 @@ from ..machine import Machine
 from ..physics.skip import Search, together
 from ..sweep import SweepRow
 from ..workers import simulator
-from .infer import SAMPLES, STEPS, Found, Inference, Simulated, rank, sweep_search
+from .infer import SAMPLES, Found, Inference, Simulated, rank, sweep_search
 from .nextcheck import Check, next_checks, swap_test
-from .predict import Limit, Prediction, Question, check_accelerations, prediction_search, static_prediction
+from .predict import LONG_STEPS, Limit, Prediction, Question, check_accelerations, prediction_search, static_prediction
 from .shift import Shifts
 
 BAND_SAMPLES = 16  # machines drawn for the bands that measured limits are held against
@@ -146,7 +146,7 @@ def diagnose(
             prediction_search(question, BAND_SAMPLES, seed),
             sweep_search(machine, rows, given, slipped, samples=samples, seed=seed, progress=progress),
         ]
-        with simulator(**STEPS) as simulate:
+        with simulator(**LONG_STEPS) as simulate:
             prediction, simulated = together(searches, simulate)
     limits = {(limit.direction, limit.acceleration): limit for limit in prediction.limits}
     warnings: list[str] = []

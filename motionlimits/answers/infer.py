@@ -14,7 +14,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 from scipy.special import gammaln, log_ndtr, logsumexp
@@ -25,6 +25,7 @@ from ..plant import Plant, sample_plant, stack
 from ..sweep import SweepRow
 from ..workers import simulator
 from .causes import Hypothesis, hypotheses
+from .predict import LONG_STEPS
 from .readings import expected, scale
 
 SAMPLES = 12
@@ -39,9 +40,7 @@ PLAN_SAMPLES = 8  # for what a sweep not yet driven may tell
 WORTH_A_LOOK, MOST_LOOKS = 0.02, 6
 # Power of the likelihood of a size: the few samples that fit best would make it look sharper than it is.
 SIZE_TEMPER = 0.5
-# Steps a little longer than a single prediction's: they shift skip speeds by less than 1 %.
-STEPS: dict[str, Any] = {"phase_step": 0.2, "longest_step": 50e-6}
-LEVELS = (2.2, 1.7, 1.35, 1.1, 0.9, 0.7, 0.52, 0.37)  # shares of a ramp's speed at which moves are looked at
+LEVELS = (2.1, 1.5, 1.15, 0.9, 0.68, 0.5, 0.36)  # shares of a ramp's speed at which moves are looked at
 SIZE_POINTS = 41  # quantiles that are integrated over
 HEADROOM = 1.25  # ramps go this far beyond the travel's top speed, to see what a kept move had to spare
 BEYOND = 1.6  # skip speed over the top speed where even that ramp is kept
@@ -222,7 +221,30 @@ def sweep_search(
     theories: Sequence[Hypothesis] | None = None,
     progress: Callable[[float], None] | None = None,
 ) -> Search[Simulated]:
-    """Simulate every cause on the rows of a sweep. Parameters as in `infer`."""
+    """Simulate every cause on the rows of a sweep, as a search for `physics.skip.together`.
+
+    Parameters
+    ----------
+    machine : Machine
+    rows : sequence of SweepRow
+    evidence : mapping, optional
+        Readings by key, as `files.evidence` gives them; with `slipped` they decide which causes are looked at closely.
+    slipped : sequence of tuple of str, optional
+        Of each displacement that is clearly lost steps: the motors that lost them.
+    samples : int
+        Machines drawn within tolerance.
+    seed : int
+        The same seed gives the same answer.
+    theories : sequence of Hypothesis, optional
+        By default every cause at every place; the healthy machine first.
+    progress : callable, optional
+        Called with the share done.
+
+    Returns
+    -------
+    Simulated
+        For `rank`.
+    """
     pairs = pairs_of(machine, rows)
     theories = tuple(theories or hypotheses(machine))
     report = progress or (lambda share: None)
@@ -250,52 +272,21 @@ def sweep_search(
     return Simulated(machine, pairs, theories, tuple(nodes), tuple(skips), first.fit)
 
 
-def infer(
-    machine: Machine,
-    rows: Sequence[SweepRow],
-    evidence: Mapping[str, float] | None = None,
-    slipped: Sequence[tuple[str, ...]] = (),
-    *,
-    samples: int = SAMPLES,
-    seed: int = 0,
-    theories: Sequence[Hypothesis] | None = None,
-    progress: Callable[[float], None] | None = None,
+def rank(
+    simulated: Simulated, evidence: Mapping[str, float] | None = None, slipped: Sequence[tuple[str, ...]] = ()
 ) -> Inference:
-    """Rank the causes that could explain a sweep and readings.
+    """Rank simulated causes by the sweep and other evidence, which may be more than was known when they were simulated.
 
     Parameters
     ----------
-    machine : Machine
-    rows : sequence of SweepRow
-    evidence : mapping, optional
-        Readings by key, as `files.evidence` gives them.
-    slipped : sequence of tuple of str, optional
-        Of each displacement that is clearly lost steps: the motors that lost them.
-    samples : int
-        Machines drawn within tolerance.
-    seed : int
-        The same seed gives the same answer.
-    theories : sequence of Hypothesis, optional
-        By default every cause at every place; the healthy machine first.
-    progress : callable, optional
-        Called with the share done.
+    simulated : Simulated
+    evidence, slipped
+        As in `sweep_search`.
 
     Returns
     -------
     Inference
     """
-    search = sweep_search(
-        machine, rows, evidence, slipped, samples=samples, seed=seed, theories=theories, progress=progress
-    )
-    with simulator(**STEPS) as simulate:
-        simulated = together([search], simulate)[0]
-    return rank(simulated, evidence, slipped)
-
-
-def rank(
-    simulated: Simulated, evidence: Mapping[str, float] | None = None, slipped: Sequence[tuple[str, ...]] = ()
-) -> Inference:
-    """Rank simulated causes by the sweep and other evidence, which may be more than was known when they were simulated."""
     readings = dict(evidence or {})
     weights = _weigh(simulated, readings, slipped)
     total = float(logsumexp([w.score for w in weights]))
@@ -507,7 +498,7 @@ def expected_information(
     ]
     plant = sample_plant(machine, PLAN_SAMPLES, seed)
     search = _skips(machine, plant, pairs, theories, [_first_nodes(theory) for theory in theories], seed, progress)
-    with simulator(**STEPS) as simulate:
+    with simulator(**LONG_STEPS) as simulate:
         skips = together([search], simulate)[0]
     priors = np.array([h.prior for h in theories])
     edges = np.linspace(-3.0, math.log(BEYOND), 40)

@@ -42,7 +42,8 @@ SAFE_RATIO = 0.45
 # Below this share of the torque at standstill the swing at the end of an acceleration does not decide, unless the speed
 # grows by a good part while the rotor falls behind, which takes about this time.
 CALM_RATIO = 0.5
-FALLING_TIME, FALLING_SHARE = 0.012, 0.06  # [s], share of the speed
+FALLING_TIME, FALLING_SHARE = 0.012, 0.12  # [s], share of the speed
+CLEARLY_LESS = 0.93  # share of the ramp's speed below which it is the swing that decides, not the ladder's spacing
 
 # No ramp needs to last longer: where the acceleration asked for is a few per cent of what the motors can give, a brisker
 # one of a few per cent is as good, since the inertial part of the demand is as small.
@@ -180,26 +181,6 @@ def _fates(wanted: list[Lanes], simulate: Simulator) -> list[Fate]:
     return [fate for fate in fates if fate is not None]
 
 
-def skip_speeds(
-    plant: Plant,
-    wanted: list[Moves],
-    simulate: Simulator,
-    *,
-    seed: int = 0,
-    progress: Progress | None = None,
-) -> list[Skips]:
-    """Skip speeds for several directions of one sampled machine: `skip_search` on its own.
-
-    Parameters
-    ----------
-    simulate : callable
-        `motion.simulate`, or something that spreads it over processes.
-    others
-        As in `skip_search`.
-    """
-    return together([skip_search(plant, wanted, seed=seed, progress=progress)], simulate)[0]
-
-
 def skip_search(
     plant: Plant, wanted: list[Moves], *, seed: int = 0, progress: Progress | None = None
 ) -> Search[list[Skips]]:
@@ -239,7 +220,7 @@ def skip_search(
         skip = np.where(np.isfinite(r), finite * f, np.inf)
         # A window counts where the move gets to it: below the ramp's loss, within the travel.
         unstable = (onset < skip) & (onset <= moves.top[:, None])
-        swing = ~unstable & ((f < 0.93) | (standing.T > 1.0))
+        swing = ~unstable & ((f < CLEARLY_LESS) | (standing.T > 1.0))
         results.append(Skips(r, np.where(unstable, onset, skip), swing, unstable, speeds, lost))
     return results
 
@@ -348,7 +329,9 @@ def _swing_checks(
     ]
     # Levels known to be lost are those below `low`; those from `high` on are taken as kept.
     low = [np.zeros(i.size, np.intp) for i, _ in rows]
-    high = [np.full(i.size, count, np.intp) for i, _ in rows]
+    # A calm lane is only looked at for what works above its ramp's loss.
+    above = int(np.sum(shares >= CLEARLY_LESS)) + 1
+    high = [np.where(s[at], count, min(above, count)) for s, at in zip(shaken, rows, strict=True)]
     turn = 0
     while any(np.any(lo < hi) for lo, hi in zip(low, high, strict=True)):
         batch = _Batch(plant, seed, stage=10 + turn)

@@ -94,11 +94,11 @@ def prediction_table(prediction: Prediction) -> str:
         "direction",
         "mm/s2",
         "skips at mm/s",
-        "10-90 %",
+        "10-90 % mm/s",
         "limited by",
-        "steady",
-        "shock",
-        "travel allows",
+        "steady mm/s",
+        "shock mm/s",
+        "travel allows mm/s",
     ]
     return _table(rows, headers)
 
@@ -116,7 +116,7 @@ def chance_table(prediction: Prediction, speed: float) -> str:
         ]
         for limit in prediction.limits
     ]
-    return _table(rows, ["direction", "mm/s2", "chance", "reached mm/s", "skips at mm/s", "10-90 %"])
+    return _table(rows, ["direction", "mm/s2", "chance", "reached mm/s", "skips at mm/s", "10-90 % mm/s"])
 
 
 def motion_table(motion: Motion, points: int = 24) -> str:
@@ -178,10 +178,10 @@ def agreement_table(diagnosis: Diagnosis) -> str:
             "mm/s2",
             "worked mm/s",
             "lost mm/s",
-            "predicted",
-            "10-90 %",
+            "predicted mm/s",
+            "10-90 % mm/s",
             "verdict",
-            f"0{'max':>{BAR - 1}}",
+            f"0{'travel allows':>{BAR - 1}}",
         ],
         right=-1,
     )
@@ -202,7 +202,7 @@ def causes_table(diagnosis: Diagnosis, least: float = 0.005) -> str:
                 found.hypothesis.where,
                 words.percent(found.probability),
                 words.amount(value, unit) if sized else "-",
-                f"{words.amount(low, '')} to {words.amount(high, '')}" if sized else "-",
+                f"{words.amount(low, '')} to {words.amount(high, unit)}" if sized else "-",
             ]
         )
     return _table(rows, ["cause", "where", "probability", "size", "10-90 %"], left=2)
@@ -269,7 +269,7 @@ def plan_table(planned: Plan) -> str:
         ]
         for k, row in enumerate(planned.rows, 1)
     ]
-    headers = ["no", "direction", "mm/s2", "mm/s", "reached", "travel mm", "loses if healthy", "bit"]
+    headers = ["no", "direction", "mm/s2", "mm/s", "reached mm/s", "travel mm", "loses if healthy", "bit"]
     return _table(rows, headers, left=2)
 
 
@@ -296,4 +296,4 @@ def fit_table(fit: Fit) -> str:
         [f"{s:g}", f"{p:.4f}", f"{f:.4f}", f"{f - p:+.4f}"]
         for s, p, f in zip(fit.speeds, fit.published, fit.fitted, strict=True)
     ]
-    return _table(rows, ["rev/s", "published N.m", "fitted N.m", "difference"], left=0)
+    return _table(rows, ["rev/s", "published N.m", "fitted N.m", "difference N.m"], left=0)

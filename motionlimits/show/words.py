@@ -439,7 +439,7 @@ def _expectation(check: Check, e: Expectation) -> str:
     unit = _unit(check.key)
     if split(check.key)[0] == "phase_ohm" and e.value > 5e3:
         return f"{name} open circuit"
-    return f"{name} {amount(e.value, '')} ({amount(e.low, '')} to {amount(e.high, unit)})"
+    return f"{name} {amount(e.value, unit)} ({amount(e.low, '')} to {amount(e.high, unit)})"
 
 
 def agreement_words(diagnosis: Diagnosis) -> str:

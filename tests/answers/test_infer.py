@@ -7,17 +7,16 @@ import pytest
 
 from motionlimits.answers.causes import CAUSES, hypotheses
 from motionlimits.answers.diagnose import Diagnosis, diagnose, quick_rows
-from motionlimits.answers.infer import STEPS, Pair, infer, pairs_of, rank, sweep_search
+from motionlimits.answers.infer import Pair, pairs_of, rank
 from motionlimits.answers.nextcheck import _information, next_checks, reading_check, swap_test
 from motionlimits.answers.readings import expected, scale, split, unscale
 from motionlimits.errors import InputError
 from motionlimits.files.evidence import evidence_fields, read_evidence
 from motionlimits.machine import Machine
-from motionlimits.physics.skip import together
 from motionlimits.plant import nominal_plant
 from motionlimits.sweep import SweepRow
-from motionlimits.workers import simulator
 
+from ..inference import infer, simulated_sweep
 from ..machines import machine
 
 NAMES = {"as-predicted", "drag", "speed-drag", "low-voltage", "low-current", "series-resistance", "open-phase", "heavy"}
@@ -89,8 +88,7 @@ def test_same_seed_same_answer(gantry: Machine) -> None:
 
 def test_a_reading_moves_the_ranking(gantry: Machine) -> None:
     rows = quick_rows("x", 12.0, 0.4, 0.5)
-    with simulator(**STEPS) as engine:
-        simulated = together([sweep_search(gantry, rows, samples=8)], engine)[0]
+    simulated = simulated_sweep(gantry, rows, samples=8)
     before = rank(simulated)
     with_scale = rank(simulated, {"pull_x_n": 30.0})
     clean = rank(simulated, {"pull_x_n": 4.0, "mass_x_kg": 0.45})

@@ -152,7 +152,7 @@ def _torque(rms: float, volts: float, rev_s: float) -> float:
 
 @pytest.mark.parametrize(("rev_s", "expected"), CHECK_TABLE)
 def test_pullout_check_table(checked: Validation, rev_s: float, expected: float) -> None:
-    """Source: an independent waveform integration of the same motor (0.48 N.m, 2.0 A, 1.4 ohm, 3.0 mH, 1.4 A rms, 24 V)."""
+    """Source: a waveform integration of the same motor made outside the project, unpublished (0.48 N.m, 2.0 A, 1.4 ohm, 3.0 mH, 1.4 A rms, 24 V)."""
     torque = float(
         pullout(0.48 / (math.sqrt(2) * 2.0), 1.4, 3e-3, 50, 1.4 * math.sqrt(2), 24.0, rev_s * 2 * math.pi).torque
     )
@@ -160,7 +160,7 @@ def test_pullout_check_table(checked: Validation, rev_s: float, expected: float)
         f"pull-out torque at {rev_s:g} rev/s [N.m]",
         torque,
         expected,
-        "independent waveform integration",
+        "waveform integration made outside the project, unpublished",
         rel=0.015,
         why="three digits, another integrator",
     )

@@ -43,7 +43,7 @@ def test_equal_area_constant_by_integration(checked: Validation) -> None:
         "abrupt demand survived, over peak", EQUAL_AREA_LIMIT, low, source, abs=2e-4, why="bisection, long swings"
     )
     root = brentq(lambda t: t * (math.pi - math.asin(t)) - 1 - math.cos(math.asin(t)), 0.5, 0.9)
-    source = "equal-area criterion (Kundur 1994), root by scipy.optimize.brentq"
+    source = "equal-area criterion (Kundur, Power System Stability and Control, 1994), scipy.optimize.brentq"
     checked.close("the same by equal areas", EQUAL_AREA_LIMIT, root, source, abs=1e-9, why="root's tolerance")
 
 
@@ -101,7 +101,7 @@ def test_small_oscillations(checked: Validation) -> None:
 
 def test_pitch_diameter(checked: Validation) -> None:
     """Source: ISO 5295 / any belt handbook: pitch diameter = teeth x pitch / pi; 20 teeth of 2 mm: 12.732 mm."""
-    source = "ISO 5295 / belt handbooks: teeth x pitch / pi"
+    source = "ISO 5295 / belt handbooks (from memory): teeth x pitch / pi"
     t = machine().drives[0].transmission
     for what, radius in (
         ("pitch diameter, 20 teeth of 2 mm [mm]", float(pitch_radius(20, 2e-3))),
@@ -121,7 +121,14 @@ def test_crossed_belt_kinematics(checked: Validation) -> None:
     # Virtual work: power at the belts equals power at the carriage.
     force, velocity = np.array([3.0, -7.0]), np.array([0.2, 0.5])
     power = float(drive_forces(jacobian, force) @ (jacobian @ velocity))
-    checked.close("power at the belts [W]", power, float(force @ velocity), "virtual work", rel=1e-12, why="exact")
+    checked.close(
+        "power at the belts [W]",
+        power,
+        float(force @ velocity),
+        "principle of virtual work (exact)",
+        rel=1e-12,
+        why="exact",
+    )
 
 
 def _torque(
@@ -182,7 +189,7 @@ def test_worked_example_vertical_screw(checked: Validation) -> None:
     """Vertical axis: load torque m g P / (2 pi eta) (any handbook; numbers of our own: 10 kg, 5 mm, 0.9)."""
     expected = 10 * 9.80665 * 0.005 / (2 * math.pi * 0.9)
     ours = _torque(10.0, 0.0, math.pi / 2, 0.005 / (2 * math.pi), 0.9, 0.0, 0.0)
-    source = "handbooks: m g P / (2 pi eta)"
+    source = "handbooks: m g P / (2 pi eta) (from memory)"
     checked.close("vertical screw, holding torque [N.m]", ours, expected, source, rel=1e-9, why="same relation")
 
 
@@ -194,7 +201,7 @@ def test_light_gantry_needs_27_newtons_and_26_millimetres(checked: Validation) -
     # Our own account of the same move: it is reached in twice that travel (speeding up and stopping).
     short = predict(machine(), [machine().direction("x")], [30.0], travel=2 * 0.02604, quick=True).limits[0]
     what = "speed reached by speeding up over 26.04 mm [m/s]"
-    checked.close(what, short.reachable, 1.25, "v^2 = 2 a s", rel=1e-3, why="rounded travel")
+    checked.close(what, short.reachable, 1.25, "v^2 = 2 a s, uniform acceleration", rel=1e-3, why="rounded travel")
 
 
 def test_300_mm_s_is_unambitious_for_a_healthy_crossed_belt_printer(checked: Validation) -> None:

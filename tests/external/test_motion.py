@@ -11,45 +11,15 @@ import control
 import numpy as np
 import pytest
 
-from motionlimits.physics.lanes import move_lanes
 from motionlimits.physics.motion import Lanes, join, simulate, trace
 from motionlimits.physics.pullout import pullout
-from motionlimits.plant import nominal_plant
 
-from ..lanes import lane, random_machine, with_travel
-from ..studies.switching import switched
+from ..lanes import lane, random_moves
 from .reference_motion import reference_move
 from .spice_move import spice_move
 from .validation import Validation
 
 NGSPICE = shutil.which("ngspice")
-
-
-def random_moves(count: int, seed: int) -> list[Lanes]:
-    """Moves of random machines at 60 to 95 % or 105 to 140 % of where their ramp is lost, none at the boundary itself."""
-    rng = np.random.default_rng(seed)
-    moves: list[Lanes] = []
-    while len(moves) < count:
-        machine = random_machine(rng)
-        direction = machine.direction("x")
-        plant = nominal_plant(machine)
-        acceleration = float(np.exp(rng.uniform(np.log(2.0), np.log(20.0))))
-        travel = machine.travel_along(direction)
-        top = math.sqrt(acceleration * travel)
-        one = np.array([acceleration])
-        zero = np.zeros(1, dtype=np.intp)
-        ramp = move_lanes(plant, direction.vector, one, np.array([top]), np.array([np.inf]), sample=zero).lanes.take(
-            slice(0, 1)
-        )
-        fate = simulate(ramp)
-        limit = float(fate.speed[0]) if fate.lost[0] else top
-        share = rng.uniform(0.6, 0.95) if rng.random() < 0.6 or not fate.lost[0] else rng.uniform(1.05, 1.4)
-        if limit * share >= 0.98 * top:
-            share = 0.9 * top / limit
-            if 0.95 < share < 1.05:
-                continue
-        moves.append(with_travel(replace(ramp, speed=np.array([limit * share])), travel))
-    return moves
 
 
 def agreement(count: int, seed: int) -> tuple[int, int, list[float]]:
@@ -76,19 +46,6 @@ def test_fates_and_lags_against_solve_ivp(checked: Validation) -> None:
     source, why = "scipy.integrate.solve_ivp (LSODA) on the same equations", "steep functions instead of jumps there"
     checked.close(f"equal fates of {total} moves off the boundary", same, total, source, why="all")
     checked.between("peak lag, median relative difference", float(np.median(peaks)), 0.0, 0.03, source, why=why)
-
-
-def test_fates_against_a_switching_bridge(checked: Validation) -> None:
-    """Source: own statement of the whole machine with a relay for a bridge (tests/studies/switching.py)."""
-    moves = random_moves(8, seed=9)
-    lanes = join(moves)
-    around = [simulate(replace(lanes, speed=lanes.speed * f)).lost for f in (0.93, 1.0, 1.07)]
-    clear = (around[0] == around[1]) & (around[1] == around[2])
-    theirs = switched(lanes.take(clear), reverse=True)
-    same = int(np.sum(theirs == around[1][clear]))
-    what = f"equal fates of {theirs.size} moves off the boundary"
-    source = "switching-level simulation of the whole machine, relay bridge, fixed step"
-    checked.between(what, same, theirs.size - 1, theirs.size, source, why="chaos of a relay near the boundary")
 
 
 @pytest.mark.skipif(NGSPICE is None, reason="ngspice is not installed (Debian package ngspice)")

@@ -39,7 +39,7 @@ def test_program_is_made_of_standard_words(checked: Validation) -> None:
         found = WORD.findall(block)
         clean &= "".join(letter + number for letter, number in found) == block.replace(" ", "")
         words |= {letter + number if letter == "G" else letter for letter, number in found}
-    source = "ISO 6983-1"
+    source = "ISO 6983-1 (words from memory)"
     checked.true("every block is words and comments", clean, source, why="exact")
     checked.true(
         "words used are G1, G4, G21, G90, F, P and axes",
@@ -113,11 +113,18 @@ def test_tolerances_are_propagated_as_distributions(checked: Validation, name: s
 
 
 def test_steps_of_a_turn(checked: Validation) -> None:
-    """Source: NEMA ICS 16 / any text: full steps of a turn = 360 / step angle = 4 x rotor teeth."""
+    """Source: definition of the step angle, any text (from memory): full steps of a turn = 360 / step angle = 4 x rotor teeth."""
     for name, angle in (("n17-48-2a0", 1.8), ("n17-48-2a0-fine", 0.9)):
         steps = 4 * load_motor(name)[0].rotor_teeth
         what = f"full steps of a turn at {angle} degrees"
-        checked.close(what, steps, 360.0 / angle, "NEMA ICS 16", rel=1e-12, why="rounding")
+        checked.close(
+            what,
+            steps,
+            360.0 / angle,
+            "definition of the step angle, any text (from memory)",
+            rel=1e-12,
+            why="rounding",
+        )
 
 
 def test_power_balance(checked: Validation) -> None:

@@ -159,7 +159,7 @@ def test_information_of_a_test_with_two_outcomes(checked: Validation, error: flo
         f"information of a test wrong {error:.0%} of the time [bit]",
         ours,
         expected,
-        "1 - H2(error), scipy.stats.entropy",
+        "1 - H2(error), Cover and Thomas 2006; scipy.stats.entropy",
         abs=1e-12,
         why="exact",
     )
@@ -172,7 +172,7 @@ def test_interval_score(checked: Validation) -> None:
         "interval score, outside and inside",
         scores,
         [6.0, 1.0],
-        "Gneiting and Raftery 2007, eq. 43",
+        "Gneiting and Raftery, JASA 102, 2007, eq. 43 (from memory), by hand",
         abs=1e-12,
         why="by hand",
     )

@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -14,8 +15,9 @@ from motionlimits.physics.motion import join, move_time, simulate, top_speed, tr
 from motionlimits.plant import sample_plant
 from motionlimits.workers import simulator
 
-from ..lanes import lane, random_machine, with_travel
+from ..lanes import lane, random_machine, random_moves, with_travel
 from ..machines import machine, number
+from ..studies.switching import switched
 
 
 def test_result_does_not_depend_on_the_company() -> None:
@@ -125,3 +127,12 @@ def test_bad_moves_are_refused() -> None:
         simulate_move(described, x, 1.0, 1e-4)
     with pytest.raises(ValueError, match="one lane"):
         trace(join([lane(), lane()]))
+
+
+def test_fates_against_a_switching_bridge() -> None:
+    """The truth of the blind studies, own statement of the equations with a relay for a bridge; no outside source."""
+    lanes = join(random_moves(8, seed=9))
+    around = [simulate(replace(lanes, speed=lanes.speed * f)).lost for f in (0.93, 1.0, 1.07)]
+    clear = (around[0] == around[1]) & (around[1] == around[2])
+    assert clear.sum() >= 5
+    assert np.sum(switched(lanes.take(clear), reverse=True) == around[1][clear]) >= clear.sum() - 1

@@ -18,7 +18,6 @@ import numpy as np
 from tabulate import tabulate
 
 from motionlimits.answers.causes import hypotheses
-from motionlimits.answers.infer import infer
 from motionlimits.files.machines import read_machine
 from motionlimits.files.sweeps import read_sweep
 from motionlimits.physics.motion import join, simulate
@@ -27,7 +26,8 @@ from motionlimits.physics.waveform import waveform_pullout
 
 from ..external.reference_motion import reference_move
 from ..external.spice_move import spice_move
-from ..external.test_motion import random_moves
+from ..inference import infer
+from ..lanes import random_moves
 
 HERE = Path(__file__).parent
 TOP = HERE.parents[1]

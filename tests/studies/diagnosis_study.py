@@ -16,15 +16,13 @@ import sys
 import time
 from collections import Counter
 from collections.abc import Sequence
-from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 
-from motionlimits import workers
 from motionlimits.answers.causes import Hypothesis, hypotheses
-from motionlimits.answers.infer import STEPS, Inference, rank, sweep_search
+from motionlimits.answers.infer import Inference, rank
 from motionlimits.answers.nextcheck import next_checks
 from motionlimits.answers.plan import planned_accelerations
 from motionlimits.answers.readings import expected, unscale
@@ -35,7 +33,9 @@ from motionlimits.physics.skip import Moves, ramp_search, together
 from motionlimits.plant import SLOW_DECAY_ODDS, Plant, nominal_plant, sample_plant, stack
 from motionlimits.sweep import SweepRow
 
+from ..inference import simulated_sweep
 from ..lanes import random_machine
+from .chunks import in_chunks
 from .switching import switched
 
 HERE = Path(__file__).parent
@@ -213,8 +213,7 @@ def one_case(truth: Truth, rng: np.random.Generator) -> Case:
     """Diagnose; then answer the first suggested reading truthfully and rank again."""
     machine, theory, size = truth.machine, truth.theory, truth.size
     start = time.perf_counter()
-    with workers.simulator(1, **STEPS) as engine:
-        simulated = together([sweep_search(machine, truth.rows, seed=truth.seed)], engine)[0]
+    simulated = simulated_sweep(machine, truth.rows, workers=1, seed=truth.seed)
     inference = rank(simulated)
     seconds = time.perf_counter() - start
 
@@ -255,14 +254,7 @@ def some_cases(seeds: Sequence[int]) -> list[Case]:
 
 def study(cases: int) -> list[str]:
     """All cases on all cores."""
-    chunks = [range(k, min(k + CHUNK, cases)) for k in range(0, cases, CHUNK)]
-    results: list[Case] = []
-    with ProcessPoolExecutor(workers.usable_cores()) as pool:
-        for some in pool.map(some_cases, chunks):
-            results += some
-            # A study that is cut short leaves what it had.
-            (HERE / "diagnosis.txt").write_text("\n".join(table_of(results)) + "\n")
-    return table_of(results)
+    return in_chunks(some_cases, cases, CHUNK, table_of, HERE / "diagnosis.txt")
 
 
 def table_of(results: Sequence[Case]) -> list[str]:

@@ -9,7 +9,6 @@ from __future__ import annotations
 import sys
 import time
 from collections.abc import Sequence
-from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 
 import numpy as np
@@ -23,8 +22,8 @@ from motionlimits.physics.motion import LONGEST_STEP, PHASE_STEP, Lanes, join, s
 from motionlimits.plant import Plant, nominal_plant, sample_plant
 
 from ..external.reference_motion import reference_move
-from ..external.test_motion import random_moves
-from ..lanes import random_machine
+from ..lanes import random_machine, random_moves
+from .chunks import in_chunks
 from .switching import switched
 
 HERE = Path(__file__).parent
@@ -160,14 +159,7 @@ def some_blind(seeds: Sequence[int]) -> list[BlindRow]:
 
 def blind(count: int = 100) -> list[str]:
     """Predicted bands against truth; pairs where truth and band are both beyond the travel count as covered."""
-    chunks = [range(k, min(k + 5, count)) for k in range(0, count, 5)]
-    found: list[BlindRow] = []
-    with ProcessPoolExecutor(workers.usable_cores()) as pool:
-        for some in pool.map(some_blind, chunks):
-            found += some
-            # A study that is cut short leaves what it had.
-            (HERE / "motion_blind.txt").write_text("\n".join(blind_tables(found)) + "\n")
-    return blind_tables(found)
+    return in_chunks(some_blind, count, 5, blind_tables, HERE / "motion_blind.txt")
 
 
 def blind_tables(found: Sequence[BlindRow]) -> list[str]:

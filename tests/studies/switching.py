@@ -14,7 +14,7 @@ import math
 import numpy as np
 
 from motionlimits.machine import Array
-from motionlimits.physics.motion import Lanes, join, move_time, top_speed
+from motionlimits.physics.motion import Lanes, move_time, top_speed
 
 STEP = 6e-6  # [s] between looks of the relay at a winding
 BAND = 0.03  # of the set current, by which a current must be too large before the bus is turned round
@@ -101,8 +101,3 @@ def _batch(p: Lanes, reverse: bool, dt: float) -> Array:
                 for array in (omega, v, ia, ib):
                     array[:, gone] = 0.0
     return fate
-
-
-def join_coupled(parts: list[Lanes]) -> Lanes:
-    """Lanes of machines with two motors and two axes."""
-    return join(parts)
