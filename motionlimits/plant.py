@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from statistics import NormalDist
 from types import MappingProxyType
 
 import numpy as np
@@ -25,6 +26,8 @@ DAMPING_RATIO = 0.10
 # distorts microsteps, so that nearly all drivers made for them turn the bus round for at least part of the time a current
 # falls; simple and old ones do not. One in seven: common practice, no source.
 SLOW_DECAY_ODDS = 0.15
+
+_NORMAL = NormalDist()
 
 # A value that was not given carries at least this much, whatever the quantity.
 ASSUMED_TOLERANCE = 0.40
@@ -182,8 +185,17 @@ def spread(machine: Machine) -> dict[str, Array]:
     return widths
 
 
+def _spread_evenly(rng: np.random.Generator, count: int) -> Array:
+    """Random numbers between 0 and 1, one in each of `count` equal strata, in random order (Latin hypercube).
+
+    A few samples then stand for a distribution better than independent ones: McKay, Beckman and Conover, Technometrics 21,
+    1979.
+    """
+    return np.clip((rng.permutation(count) + rng.random(count)) / max(count, 1), 1e-9, 1.0 - 1e-9)
+
+
 def sample_plant(machine: Machine, samples: int, seed: int = 0) -> Plant:
-    """Draw machines within tolerance: log-normal factors, row 0 nominal.
+    """Draw machines within tolerance: log-normal factors, evenly spread (Latin hypercube), row 0 nominal.
 
     Parameters
     ----------
@@ -203,8 +215,9 @@ def sample_plant(machine: Machine, samples: int, seed: int = 0) -> Plant:
     for name, width in spread(machine).items():
         nominal = getattr(plant, name)
         log_width = np.sqrt(np.log1p(width**2))
-        normal = rng.standard_normal((samples, *nominal.shape[1:]))
-        normal[0] = 0.0
+        normal = np.zeros((samples, *nominal.shape[1:]))
+        for column in np.ndindex(normal.shape[1:]):
+            normal[1:, *column] = [_NORMAL.inv_cdf(u) for u in _spread_evenly(rng, samples - 1)]
         # Median, not mean, at the stated value: the nominal machine stays in the middle of its own band.
         scale = np.exp(np.reshape(log_width, nominal.shape[1:]) * normal)
         drawn[name] = np.minimum(nominal * scale, 1.0) if name == "efficiency" else nominal * scale
@@ -220,6 +233,6 @@ def _draw_loops(machine: Machine, plant: Plant, rng: np.random.Generator, sample
     """
     missing = {assumption.key for assumption in machine.assumed}
     unknown = np.array([f"motors.{drive.name}.current_loop" in missing for drive in machine.drives])
-    drawn = rng.random(samples) < SLOW_DECAY_ODDS
-    drawn[0] = False
+    drawn = np.zeros(samples, bool)
+    drawn[1:] = _spread_evenly(rng, samples - 1) < SLOW_DECAY_ODDS
     return np.where(unknown, drawn[:, None], plant.slow_decay)

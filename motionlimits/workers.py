@@ -10,7 +10,7 @@ import itertools
 import multiprocessing
 import os
 import signal
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from contextlib import contextmanager
 from functools import partial
@@ -23,7 +23,7 @@ from .physics.motion import Fate, Lanes, simulate, step_counts
 
 Simulator = Callable[[Lanes], Fate]
 SMALLEST_SHARE = 150  # lanes: fewer are not worth a process
-LARGEST_SHARE = 3000  # lanes: more fall out of a core's cache
+LARGEST_SHARE = 3000  # lanes of one motor and one axis: more fall out of a core's cache
 STEP_COST = 500.0  # of a step of any number of lanes, in steps of one lane
 
 
@@ -75,6 +75,20 @@ def deal(work: Array, pieces: int) -> list[NDArray[np.intp]]:
     return [order[a:b] for a, b in itertools.pairwise(ends)]
 
 
+def _joined(size: int, shares: Sequence[NDArray[np.intp]], fates: Sequence[Fate]) -> Fate:
+    """Fates of all lanes from those of the shares they were dealt in."""
+    joined = []
+    for parts in zip(*fates, strict=True):
+        # Shares without a marked lane have left nothing.
+        shape = max(part.shape[1:] for part in parts)
+        whole = np.full((size, *shape), np.nan) if shape else np.empty(size, parts[0].dtype)
+        for share, part in zip(shares, parts, strict=True):
+            if part.shape[1:] == shape:
+                whole[share] = part
+        joined.append(whole)
+    return Fate._make(joined)
+
+
 @contextmanager
 def simulator(workers: int | None = None, **options: float) -> Iterator[Simulator]:
     """A function that simulates lanes, on several processes while the context lasts.
@@ -99,11 +113,7 @@ def simulator(workers: int | None = None, **options: float) -> Iterator[Simulato
                 return alone(lanes)
             shares = deal(step_counts(lanes, **options), count * -(-lanes.size // (count * LARGEST_SHARE)))
             fates = list(pool.map(alone, [lanes.take(share) for share in shares]))
-            joined = [np.empty(lanes.size, dtype=field.dtype) for field in fates[0]]
-            for share, fate in zip(shares, fates, strict=True):
-                for whole, part in zip(joined, fate, strict=True):
-                    whole[share] = part
-            return Fate(*joined)  # type: ignore[arg-type]
+            return _joined(lanes.size, shares, fates)
 
         yield shared
     except BaseException:

@@ -51,7 +51,11 @@ def lane(**changes: float) -> Lanes:
     moves = ("acceleration", "speed", "travel", "start_speed", "hold")
     arrays = {k: np.array([v]) if k in moves else np.array([[float(v)]]) for k, v in values.items()}
     return Lanes(
-        slow_decay=np.zeros((1, 1), bool), open_phase=np.zeros((1, 1), bool), coupling=np.ones((1, 1, 1)), **arrays
+        slow_decay=np.zeros((1, 1), bool),
+        open_phase=np.zeros((1, 1), bool),
+        coupling=np.ones((1, 1, 1)),
+        marked=np.zeros(1, bool),
+        **arrays,
     )
 
 
@@ -110,7 +114,7 @@ def _any_machine(rng: np.random.Generator) -> Machine:
 
 
 def random_moves(count: int, seed: int) -> list[Lanes]:
-    """Moves of random machines at 60 to 95 % or 105 to 140 % of where their ramp is lost, none at the boundary itself."""
+    """Moves of one motor of random machines, with its share of the load, at 60 to 95 % or 105 to 140 % of where their ramp is lost, none at the boundary itself."""
     rng = np.random.default_rng(seed)
     moves: list[Lanes] = []
     while len(moves) < count:
@@ -122,9 +126,9 @@ def random_moves(count: int, seed: int) -> list[Lanes]:
         top = math.sqrt(acceleration * travel)
         one = np.array([acceleration])
         zero = np.zeros(1, dtype=np.intp)
-        ramp = move_lanes(plant, direction.vector, one, np.array([top]), np.array([np.inf]), sample=zero).lanes.take(
-            slice(0, 1)
-        )
+        ramp = move_lanes(
+            plant, direction.vector, one, np.array([top]), np.array([np.inf]), sample=zero, coupled=False
+        ).lanes.take(slice(0, 1))
         fate = simulate(ramp)
         limit = float(fate.speed[0]) if fate.lost[0] else top
         share = rng.uniform(0.6, 0.95) if rng.random() < 0.6 or not fate.lost[0] else rng.uniform(1.05, 1.4)

@@ -28,19 +28,17 @@ from .causes import Hypothesis, hypotheses
 from .predict import LONG_STEPS
 from .readings import expected, scale
 
-SAMPLES = 12
-# A dozen samples stand for a continuum of machines. Each is taken as the centre of a little cloud, spread as the samples
-# themselves are (a kernel estimate of their distribution): the evidence then hangs less on which were drawn.
-CLOUD, CLOUD_WIDTH = 4, 0.6
-# Every cause is simulated at a few sizes, as quantiles of its prior; those that this leaves with a chance also at sizes
-# where their posterior lies.
+# Every cause is looked at with a few samples and at a few sizes, as quantiles of its prior; those that this leaves with a
+# chance again with many more, at sizes where their posterior lies: the fewer they are, the more.
+FIRST_SAMPLES, SAMPLES, MOST_SAMPLES = 8, 24, 2.0
 FIRST_NODES = (0.0, 1.0 / 3.0, 2.0 / 3.0, 1.0)
 MORE_NODES = 4
-PLAN_SAMPLES = 8  # for what a sweep not yet driven may tell
-WORTH_A_LOOK, MOST_LOOKS = 0.02, 6
+WORTH_A_LOOK, MOST_LOOKS = 0.01, 6
+# These samples stand for a continuum of machines. Each is taken as the centre of a little cloud, spread as the samples
+# themselves are (a kernel estimate of their distribution): the evidence then hangs less on which were drawn.
+CLOUD, CLOUD_WIDTH = 4, 0.6
 # Power of the likelihood of a size: the few samples that fit best would make it look sharper than it is.
 SIZE_TEMPER = 0.5
-LEVELS = (2.1, 1.5, 1.15, 0.9, 0.68, 0.5, 0.36)  # shares of a ramp's speed at which moves are looked at
 SIZE_POINTS = 41  # quantiles that are integrated over
 HEADROOM = 1.25  # ramps go this far beyond the travel's top speed, to see what a kept move had to spare
 BEYOND = 1.6  # skip speed over the top speed where even that ramp is kept
@@ -51,14 +49,16 @@ ACCIDENT = 0.02  # chance that a trial's outcome has nothing to do with the mach
 # the cases beyond 40 % (independent simulations of healthy machines). A Student distribution of four degrees of freedom
 # and scale 0.12 has that median; part of it is tolerance, which is sampled on its own here. Unforeseen jumps down (swing,
 # unstable speeds) make its tail.
-PAIR_OFFSET = 0.12  # of one direction and acceleration, in the logarithm of the skip speed
+PAIR_OFFSET = 0.10  # of one direction and acceleration, in the logarithm of the skip speed
 JUMP_SHARE, JUMP_DEPTH = 0.10, 1.2  # chance and depth of a jump
-COMMON_OFFSET = 0.06  # of all skip speeds of a machine alike, one standard deviation
+COMMON_OFFSET = 0.05  # of all skip speeds of a machine alike, one standard deviation
 # Mid-range instability loses steps at one speed of a direction at every acceleration. Of random machines within their
 # tolerances one in eight to one in six has such a speed below its ramp's, by simulation; the ramps here do not look for
 # it. It lies anywhere in this range of the fastest skip speed of the healthy machine in that direction.
 UNSTABLE_SHARE = 0.2
 UNSTABLE_RANGE, UNSTABLE_POINTS = (0.2, 1.05), 16
+
+NOTICED_LOSS, UNNOTICED = 0.15, 0.05  # share of a skip speed lost that surely makes one ask; chance that nothing does
 
 UNEXPLAINED = 0.02  # share of the likelihood they could have below which a pair's rows are called unexplained
 
@@ -180,9 +180,7 @@ def _skips(
         rows.append(np.concatenate([np.arange(i * n, (i + 1) * n) for i in feels]))
         columns.append(here)
         touched.append(feels)
-    speeds = yield from ramp_search(
-        whole, wanted, headroom=HEADROOM, levels=LEVELS, seed=seed, rows=rows, progress=progress
-    )
+    speeds = yield from ramp_search(whole, wanted, headroom=HEADROOM, seed=seed, rows=rows, progress=progress)
     for moves, here, feels, speed in zip(wanted, columns, touched, speeds, strict=True):
         # Where not even the longer ramp is lost there is no telling how far the limit lies beyond.
         ratio = np.minimum(np.log(speed / moves.top[:, None]), math.log(BEYOND))
@@ -232,7 +230,7 @@ def sweep_search(
     slipped : sequence of tuple of str, optional
         Of each displacement that is clearly lost steps: the motors that lost them.
     samples : int
-        Machines drawn within tolerance.
+        Machines drawn within tolerance for every likely cause; up to twice as many where few causes are likely.
     seed : int
         The same seed gives the same answer.
     theories : sequence of Hypothesis, optional
@@ -248,28 +246,39 @@ def sweep_search(
     pairs = pairs_of(machine, rows)
     theories = tuple(theories or hypotheses(machine))
     report = progress or (lambda share: None)
-    plant = sample_plant(machine, samples, seed)
+    plant = sample_plant(machine, FIRST_SAMPLES, seed)
     nodes = [_first_nodes(theory) for theory in theories]
-    skips = yield from _skips(machine, plant, pairs, theories, nodes, seed, lambda share: report(0.7 * share))
+    skips = yield from _skips(machine, plant, pairs, theories, nodes, seed, lambda share: report(0.5 * share))
     first = Simulated(machine, pairs, theories, tuple(nodes), tuple(skips), _RowsFit(pairs, skips[0][0, 0]))
     weights = _weigh(first, dict(evidence or {}), slipped)
     chances = np.exp([w.score for w in weights] - logsumexp([w.score for w in weights]))
-    closer = [
-        int(i)
-        for i in np.argsort(-chances, kind="stable")[:MOST_LOOKS]
-        if chances[i] > WORTH_A_LOOK and theories[i].sized
-    ]
-    if closer:
-        # The healthy machine comes first, as the reference of directions that a cause does not touch.
-        looked = [theories[0], *(theories[i] for i in closer)]
-        more = [np.array([0.5]), *(_more_nodes(weights[i].by_size) for i in closer)]
-        added = yield from _skips(machine, plant, pairs, looked, more, seed, lambda share: report(0.7 + 0.3 * share))
-        for i, at, skip in zip(closer, more[1:], added[1:], strict=True):
-            whole = np.concatenate([nodes[i], at])
-            order = np.argsort(whole, kind="stable")
-            nodes[i], skips[i] = whole[order], np.concatenate([skips[i], skip])[order]
+    likely = [int(i) for i in np.argsort(-chances, kind="stable")[:MOST_LOOKS] if chances[i] > WORTH_A_LOOK]
+    # The healthy machine comes first, as the reference of directions that a cause does not touch.
+    looked = [0, *(i for i in likely if i > 0)]
+    more = [_more_nodes(weights[i].by_size) if theories[i].sized else np.array([0.5]) for i in looked]
+    plant = sample_plant(machine, round(samples * min(MOST_LOOKS / len(looked), MOST_SAMPLES)), seed)
+    chosen = [theories[i] for i in looked]
+    added = yield from _skips(machine, plant, pairs, chosen, more, seed, lambda share: report(0.5 + 0.5 * share))
+    for i, at, skip in zip(looked, more, added, strict=True):
+        nodes[i], skips[i] = (at, skip) if not theories[i].sized else _with_ends(at, skip, nodes[i], skips[i])
     report(1.0)
     return Simulated(machine, pairs, theories, tuple(nodes), tuple(skips), first.fit)
+
+
+def _with_ends(nodes: Array, skips: Array, first_nodes: Array, first_skips: Array) -> tuple[Array, Array]:
+    """Nodes of the close look with those of the first look that lie outside them.
+
+    There the samples of the close look are moved as the mean of the first look moves.
+    """
+    mean = first_skips.mean(axis=1)
+    ends = [(q, 0 if q < nodes[0] else -1) for q in first_nodes if q < nodes[0] or q > nodes[-1]]
+    whole = np.concatenate([nodes, [q for q, _ in ends]])
+    moved = [
+        skips[near] + _between(mean, first_nodes, np.array([q])) - _between(mean, first_nodes, nodes[[near]])
+        for q, near in ends
+    ]
+    order = np.argsort(whole, kind="stable")
+    return whole[order], np.concatenate([skips, *(m[None] for m in moved)])[order]
 
 
 def rank(
@@ -384,6 +393,7 @@ def _weigh(simulated: Simulated, readings: Mapping[str, float], slipped: Sequenc
     """Weigh every hypothesis."""
     found = []
     machine, rows = simulated.machine, simulated.fit
+    healthy = simulated.skips[0].mean(axis=(0, 1))
     for theory, nodes, at_nodes in zip(simulated.theories, simulated.nodes, simulated.skips, strict=True):
         quantiles = np.linspace(0.0, 1.0, SIZE_POINTS) if theory.sized else np.array([0.5])
         sizes = np.array([theory.size(q) for q in quantiles])
@@ -391,12 +401,24 @@ def _weigh(simulated: Simulated, readings: Mapping[str, float], slipped: Sequenc
         skip = _between(cloud, nodes, quantiles) if theory.sized else cloud
         likelihood = rows.log_likelihood(skip)  # (sizes, samples)
         read = _evidence_fit(machine, theory, readings, sizes)
+        if theory.sized:
+            read = read + np.log(_noticed(healthy, skip.mean(axis=1)))
         evidence = float(logsumexp(likelihood + read[:, None])) - math.log(likelihood.size)
         by_size = logsumexp(SIZE_TEMPER * likelihood, axis=1) + read
         weight = np.exp(likelihood - logsumexp(likelihood))
         score = math.log(theory.prior) + evidence + _damage_fit(machine, theory, slipped)
         found.append(_Weight(score, by_size, sizes, skip.mean(axis=1).T, rows.pair_fit(skip, weight)))
     return found
+
+
+def _noticed(healthy: Array, faulty: Array) -> Array:
+    """Chance that a fault makes its owner ask, by size: (pairs,) and (sizes, pairs) log skip over top speed -> (sizes,).
+
+    A sweep is driven since a machine does less than it did. What a fault takes from no direction and acceleration within
+    the travel is not why. Common practice, no source; the width is that of a rung of a ladder of speeds.
+    """
+    taken = np.max(np.minimum(healthy, 0.0) - np.minimum(faulty, 0.0), axis=1)
+    return UNNOTICED + (1.0 - UNNOTICED) * np.clip(taken / NOTICED_LOSS, 0.0, 1.0)
 
 
 def _clouds(at_nodes: Array) -> Array:
@@ -496,7 +518,7 @@ def expected_information(
         for d, accelerations in wanted
         for a in accelerations
     ]
-    plant = sample_plant(machine, PLAN_SAMPLES, seed)
+    plant = sample_plant(machine, FIRST_SAMPLES, seed)
     search = _skips(machine, plant, pairs, theories, [_first_nodes(theory) for theory in theories], seed, progress)
     with simulator(**LONG_STEPS) as simulate:
         skips = together([search], simulate)[0]

@@ -1,4 +1,4 @@
-"""What to measure next: the reading or sweep row that is expected to tell most about the cause."""
+"""What to measure next: the reading or sweep row that is expected to name the right cause most often."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from .readings import expected, how_to, split, unscale
 
 # Effort of a check in minutes, to choose among those that tell about as much: common practice, no source.
 EFFORT = {"supply_v": 3.0, "pull": 2.0, "mass": 15.0, "phase_ohm": 4.0, "current_rms": 6.0, "row": 8.0}
-NEARLY_AS_GOOD = 0.8  # of the best information
+NEARLY_AS_GOOD = 0.8  # of the best worth
 LEADING = 3  # causes whose readings are told
 
 
@@ -33,11 +33,16 @@ class Expectation:
 
 @dataclass(frozen=True)
 class Check:
-    """One suggestion; `key` is an evidence key, or empty for a sweep row (direction, acceleration, speed; SI)."""
+    """One suggestion; `key` is an evidence key, or empty for a sweep row (direction, acceleration, speed; SI).
+
+    `information` [bit] is what it is expected to tell about the cause, `right` the chance that the cause which leads after
+    it is the right one.
+    """
 
     key: str
     how: str
     information: float
+    right: float
     expectations: tuple[Expectation, ...]
     direction: str = ""
     acceleration: float = 0.0
@@ -69,6 +74,12 @@ def _information(chances: Array, given: Array) -> float:
     return float(entropy(mixed) - chances @ entropy(given))
 
 
+def _right(chances: Array, given: Array) -> float:
+    """Chance that the likeliest cause is the right one once the outcome is known; arguments as of `_information`."""
+    given = given / np.maximum(given.sum(axis=1, keepdims=True), 1e-300)
+    return float(np.max(chances[:, None] / chances.sum() * given, axis=0).sum())
+
+
 def reading_check(machine: Machine, inference: Inference, key: str) -> Check:
     """Expected information of one reading, and what it would be under the leading causes."""
     weighted = _weights(inference)
@@ -90,7 +101,7 @@ def reading_check(machine: Machine, inference: Inference, key: str) -> Check:
         if split(key)[0] != "phase_ohm":
             points = [max(p, 0.0) for p in points]
         expectations.append(Expectation(h.cause.name, h.where, *points))
-    return Check(key, how_to(key), _information(chances, given), tuple(expectations))
+    return Check(key, how_to(key), _information(chances, given), _right(chances, given), tuple(expectations))
 
 
 def row_checks(machine: Machine, inference: Inference, trials: int = 3) -> list[Check]:
@@ -110,7 +121,7 @@ def row_checks(machine: Machine, inference: Inference, trials: int = 3) -> list[
             )
             # Outcomes none and some lost: what most people note.
             none = (1.0 - skip) ** trials
-            information = _information(chances, np.stack([none, 1.0 - none], axis=1))
+            outcomes = np.stack([none, 1.0 - none], axis=1)
             speed = share * pair.top
             how = (
                 f"move along {pair.direction.label} at {pair.acceleration * 1e3:.0f} mm/s2 to {speed * 1e3:.0f} mm/s, "
@@ -120,7 +131,18 @@ def row_checks(machine: Machine, inference: Inference, trials: int = 3) -> list[
                 Expectation(f.hypothesis.cause.name, f.hypothesis.where, float(s), float(s), float(s))
                 for f, s in list(zip(weighted, skip, strict=True))[:LEADING]
             )
-            found.append(Check("", how, information, expectations, pair.direction.label, pair.acceleration, speed))
+            found.append(
+                Check(
+                    "",
+                    how,
+                    _information(chances, outcomes),
+                    _right(chances, outcomes),
+                    expectations,
+                    pair.direction.label,
+                    pair.acceleration,
+                    speed,
+                )
+            )
     return found
 
 
@@ -140,14 +162,19 @@ def next_checks(machine: Machine, inference: Inference, readings: Mapping[str, f
     keys += [f"pull_{axis}_n" for axis in machine.axis_names] + [f"mass_{axis}_kg" for axis in machine.axis_names]
     keys += [f"phase_ohm_{d}" for d in machine.drive_names] + [f"current_rms_{d}_a" for d in machine.drive_names]
     checks = [reading_check(machine, inference, key) for key in keys if key not in readings]
-    rows = sorted(row_checks(machine, inference), key=lambda c: -c.information)
-    checks += rows[:1]
+    now = inference.best.probability
+
+    def worth(check: Check) -> float:
+        # What names the right cause comes before what rules out the unlikely ones.
+        return max(check.right - now, 0.0) + 0.1 * check.information
+
+    checks += sorted(row_checks(machine, inference), key=worth)[-1:]
     chosen: list[Check] = []
     while checks and len(chosen) < count:
-        best = max(c.information for c in checks)
+        best = max(worth(c) for c in checks)
         if best < 1e-6 and chosen:
             break
-        near = [c for c in checks if c.information >= NEARLY_AS_GOOD * best]
+        near = [c for c in checks if worth(c) >= NEARLY_AS_GOOD * best]
         pick = min(near, key=lambda c: (EFFORT[split(c.key)[0] if c.key else "row"], -c.information))
         chosen.append(pick)
         checks.remove(pick)

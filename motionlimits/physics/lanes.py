@@ -1,8 +1,8 @@
 """From a sampled machine and a list of moves to the lanes of the time-domain model.
 
-Where every motor that moves is driven alike (a pure x or y move of crossed belts), stands still (45 degrees), or has an
-axis of its own, one motor with its share of the load says all, and a lane is one motor: D = A = 1. Otherwise the lane
-holds all motors and axes, coupled by the kinematic map.
+Where every axis has a motor of its own, one motor with its load says all, and a lane is one motor: D = A = 1. Otherwise
+(crossed belts) the lane holds all motors and axes, coupled by the kinematic map: a motor that stands still holds on by a
+belt that gives, and of two that pull alike the stronger helps the weaker.
 """
 
 from __future__ import annotations
@@ -44,17 +44,10 @@ def working_voltage(plant: Plant) -> Array:
     return loaded_voltage(plant.voltage, plant.source_resistance, most)
 
 
-def reducible(kinematic_map: Array, unit: Array, masses: Array) -> bool:
-    """Whether every moving drive can be simulated alone with its share of the load."""
-    rate = kinematic_map @ unit
-    moving = np.flatnonzero(np.abs(rate) > 1e-12)
-    if moving.size == 1:
-        return True
-    mobility = (kinematic_map[moving] / np.mean(masses, axis=0)) @ kinematic_map[moving].T
-    off = mobility - np.diag(np.diag(mobility))
-    if np.all(np.abs(off) <= 1e-12 * np.abs(mobility).max()):
-        return True
-    return bool(np.allclose(np.abs(rate[moving]), np.abs(rate[moving][0]), rtol=1e-9))
+def reducible(kinematic_map: Array) -> bool:
+    """Whether every drive can be simulated alone with its load: each axis has one, and each moves one axis."""
+    moves = np.abs(kinematic_map) > 1e-12
+    return bool(np.all(moves.sum(axis=0) == 1) and np.all(moves.sum(axis=1) == 1))
 
 
 def _spring(stiffness: Array, ratio: Array, rotor_mass: Array, load_mass: Array) -> tuple[Array, Array]:
@@ -77,6 +70,7 @@ def move_lanes(
     friction_factor: Array | float = 1.0,
     start_speed: Array | float = 0.0,
     hold: Array | float = 0.0,
+    marked: bool = False,
     coupled: bool | None = None,
 ) -> MoveLanes:
     """Lanes for m moves in one direction.
@@ -99,6 +93,8 @@ def move_lanes(
         Abrupt speed step at the start [m/s].
     hold : float or ndarray, shape (m,)
         How long a ramp goes on at its final speed [s].
+    marked : bool
+        Whether ramps leave their states behind, for moves that end sooner.
     coupled : bool, optional
         Force the full or the one-motor model; by default the latter where it says all.
 
@@ -119,9 +115,10 @@ def move_lanes(
         "travel": travel,
         "start_speed": np.broadcast_to(np.asarray(start_speed, dtype=float), count),
         "hold": np.broadcast_to(np.asarray(hold, dtype=float), count),
+        "marked": np.full(count, marked),
     }
     start = np.broadcast_to(np.asarray(phase, dtype=float), count)
-    full = not reducible(plant.kinematic_map, unit, plant.moving_mass) if coupled is None else coupled
+    full = not reducible(plant.kinematic_map) if coupled is None else coupled
 
     def of_drives(which: NDArray[np.intp], load_mass: Array) -> dict[str, Array]:
         """Rows of the drives' arrays, shape (len(which), m); load_mass likewise."""

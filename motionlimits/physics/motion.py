@@ -8,6 +8,12 @@ Scheme: angles live half a step away from speeds and currents (leapfrog), phase 
 step at the back-EMF of its middle, Coulomb friction is applied as an impulse that can stop but not reverse a motion.
 Every lane has its own step, from the phase angle its reference turns in one; it is renewed every block of steps.
 
+A ramp can leave its state behind at a ladder of speeds. A move that stops accelerating at one of them has the ramp's past,
+so that only what comes after needs to be simulated (`resumed`).
+
+Everything is in double precision but the sines and cosines of the rotor's angle: they would be half of the cost of a step,
+and single precision of the angle within its turn is good for 2e-6 of the torque.
+
 The phase of motor winding a is stored with its sign turned, so that torque is `Kt (j_a sin phi + j_b cos phi)`.
 
 References
@@ -34,6 +40,7 @@ BLOCK = 48  # steps between renewals of the step and the departure of lanes that
 CHECK_EVERY = 6  # steps between looks at the lag
 UNSTABLE_LAG = 2.6  # load angle beyond which a rotor does not come back [rad]
 SETTLE_TIME = 0.02  # looked at after a move has ended [s]
+MARKS, MARK_RATIO = 40, 1.1  # speeds at which a marked ramp leaves its state: the last is its top speed
 
 Bools = NDArray[np.bool_]
 
@@ -58,6 +65,10 @@ class Lanes:
         Travel of each axis per length of the move.
     acceleration, speed, travel, start_speed, hold : ndarray, shape (n,)
         Of the move; `travel` infinite makes a ramp that goes on at `speed` for the time `hold` [s].
+    marked : ndarray of bool, shape (n,)
+        Whether the lane leaves its state behind at `MARKS` speeds of its ramp.
+    begin : ndarray, shape (4 D + 2 A, n), optional
+        State to begin with: places and rates of rotors and loads, currents; nan, as without it, is rest.
     """
 
     torque_constant: Array
@@ -89,6 +100,8 @@ class Lanes:
     travel: Array
     start_speed: Array
     hold: Array
+    marked: Bools
+    begin: Array | None = None
 
     @property
     def size(self) -> int:
@@ -96,7 +109,12 @@ class Lanes:
 
     def take(self, lanes: NDArray[np.intp] | Bools | slice) -> Lanes:
         """Some of the lanes."""
-        return replace(self, **{f.name: getattr(self, f.name)[..., lanes] for f in fields(self)})
+        every = {f.name: getattr(self, f.name) for f in fields(self)}
+        # An index array leaves the axes in an order that makes every later step slow.
+        return replace(
+            self,
+            **{name: np.ascontiguousarray(value[..., lanes]) for name, value in every.items() if value is not None},
+        )
 
     def drive_rate(self) -> Array:
         """Travel of each drive per length of the move, shape (D, n)."""
@@ -105,7 +123,14 @@ class Lanes:
 
 def join(parts: list[Lanes]) -> Lanes:
     """Lanes of equal numbers of drives and axes, one after the other."""
-    return Lanes(**{f.name: np.concatenate([getattr(p, f.name) for p in parts], axis=-1) for f in fields(Lanes)})
+    if any(part.begin is not None for part in parts):
+        drives, axes, _ = parts[0].coupling.shape
+        parts = [
+            part if part.begin is not None else replace(part, begin=np.full((4 * drives + 2 * axes, part.size), np.nan))
+            for part in parts
+        ]
+    every = {f.name: [getattr(part, f.name) for part in parts] for f in fields(Lanes)}
+    return Lanes(**{name: np.concatenate(some, axis=-1) for name, some in every.items() if some[0] is not None})
 
 
 class Fate(NamedTuple):
@@ -117,6 +142,8 @@ class Fate(NamedTuple):
     speed : reference speed of the move at that moment [m/s]; nan where not lost.
     cycles : whole electrical cycles of lag when the lane ended; signed, positive behind.
     worst_lag : greatest load angle seen [rad], electrical, up to the loss.
+    kept : (n, MARKS, 1 + 5 D + 2 A) what marked lanes left at their ladder of speeds, slow to fast: speed of the move,
+        reference angles, then as `Lanes.begin`; nan where a lane did not come there, empty where none is marked.
     """
 
     lost: Bools
@@ -125,17 +152,36 @@ class Fate(NamedTuple):
     speed: Array
     cycles: Array
     worst_lag: Array
+    kept: Array
 
     def part(self, rows: slice) -> Fate:
         """The fates of some lanes."""
-        return Fate(
-            self.lost[rows],
-            self.drive[rows],
-            self.time[rows],
-            self.speed[rows],
-            self.cycles[rows],
-            self.worst_lag[rows],
-        )
+        return Fate._make(field[rows] for field in self)
+
+
+def resumed(ramps: Lanes, kept: Array, hold: float) -> Lanes:
+    """Moves that end their ramp where a marked one left its state and go on at that speed.
+
+    Parameters
+    ----------
+    ramps : Lanes
+        n lanes.
+    kept : ndarray, shape (n, 1 + 5 D + 2 A)
+        One mark of each, as in `Fate.kept`.
+    hold : float
+        How long the speed is held [s].
+    """
+    drives = ramps.coupling.shape[0]
+    speed = kept[:, 0].copy()
+    return replace(
+        ramps,
+        phase=kept[:, 1 : 1 + drives].T.copy(),
+        start_speed=speed,
+        speed=speed,
+        hold=np.full(speed.size, hold),
+        marked=np.zeros(speed.size, bool),
+        begin=kept[:, 1 + drives :].T.copy(),
+    )
 
 
 class Trace(NamedTuple):
@@ -178,6 +224,11 @@ class _State:
         self.places[drives:] = np.einsum("nad,dn->an", inverse, slack)
         self.current[0] = -lanes.current_peak * np.cos(lanes.phase)
         self.current[1] = np.where(lanes.open_phase, 0.0, lanes.current_peak * np.sin(lanes.phase))
+        if lanes.begin is not None:
+            begun = ~np.isnan(lanes.begin[0])
+            places, rates, currents = np.split(lanes.begin[:, begun], [drives + axes, 2 * (drives + axes)])
+            self.places[:, begun], self.rates[:, begun] = places, rates
+            self.current[..., begun] = currents.reshape(2, drives, -1)
         self.last_good_speed = lanes.start_speed.copy()
         self.last_good_time = np.zeros(n)
         self.worst_lag = np.abs(lag).max(axis=0)
@@ -203,6 +254,11 @@ class _State:
     def velocity(self) -> Array:
         """Speed of the loads [m/s], (A, n)."""
         return self.rates[self.drives :]
+
+    def left(self, rows: NDArray[np.intp]) -> Array:
+        """State of some lanes, as in `Lanes.begin` but lanes first."""
+        currents = self.current[..., rows].reshape(2 * self.drives, -1)
+        return np.concatenate([self.places[:, rows], self.rates[:, rows], currents]).T
 
     def keep(self, rows: Bools) -> None:
         """Only the lanes that stay."""
@@ -264,14 +320,22 @@ def simulate(
         The same for a lane whichever others are simulated with it.
     """
     n = lanes.size
-    fate = Fate(np.zeros(n, bool), np.full(n, -1), np.full(n, np.nan), np.full(n, np.nan), np.zeros(n), np.zeros(n))
+    drives, axes, _ = lanes.coupling.shape
+    kept = np.full((n, MARKS if lanes.marked.any() else 0, 1 + 5 * drives + 2 * axes), np.nan)
+    fate = Fate(
+        np.zeros(n, bool), np.full(n, -1), np.full(n, np.nan), np.full(n, np.nan), np.zeros(n), np.zeros(n), kept
+    )
+    # Lanes whose current only dies down need more work: they go last, so that a step does it for them alone.
+    where = np.argsort(lanes.slow_decay.any(axis=0), kind="stable")
+    lanes = lanes.take(where)
     state = _State(lanes)
     reference = _Reference(lanes)
-    where = np.arange(n)
     lost = np.zeros(n, bool)
     first = np.full(n, -1)
     while where.size:
-        lag = _block(lanes, state, reference, reference.step(phase_step, longest_step), lost, first, record)
+        lag = _block(
+            lanes, state, reference, reference.step(phase_step, longest_step), lost, first, kept, where, record
+        )
         done = (reference.time >= reference.finish)[reference.group]
         if stop_at_loss:
             done |= lost
@@ -356,7 +420,7 @@ class _Reference:
     def __init__(self, lanes: Lanes) -> None:
         rate = lanes.rotor_teeth / lanes.radius * lanes.drive_rate()
         move = [lanes.acceleration, lanes.speed, lanes.travel, lanes.start_speed, lanes.hold]
-        key = np.vstack([*move, rate, lanes.phase])
+        key = np.vstack([*move, lanes.marked, rate, lanes.phase])
         _, first, group = np.unique(key, axis=1, return_index=True, return_inverse=True)
         self.group = group.reshape(-1)
         self.lanes = lanes.take(first)
@@ -369,6 +433,7 @@ class _Reference:
         end = move_time(self.lanes)
         self.finish = end + np.where(ramp, self.lanes.hold, SETTLE_TIME)
         self.end = np.where(ramp, np.inf, end)
+        self.mark = np.where(lanes.marked[first], 0, MARKS)  # the next
 
     def keep(self, rows: Bools) -> None:
         """Only the groups that some lane still belongs to; `rows` says which lanes stay."""
@@ -377,8 +442,17 @@ class _Reference:
         if used.size == self.time.size:
             return
         self.lanes = self.lanes.take(used)
-        for name in ("rate", "time", "distance", "top", "speed", "finish", "end"):
+        for name in ("rate", "time", "distance", "top", "speed", "finish", "end", "mark"):
             setattr(self, name, getattr(self, name)[..., used])
+
+    def next_mark(self) -> Array:
+        """Speed of the next mark of each group; infinite where there is none."""
+        return np.where(self.mark < MARKS, self.top * MARK_RATIO ** (self.mark - MARKS + 1.0) * (1.0 - 1e-9), np.inf)
+
+    def marked_up_to(self, speed: Array) -> NDArray[np.intp]:
+        """How many marks each group has reached at its speed."""
+        share = np.log(np.maximum(speed / self.top, 1e-9)) / math.log(MARK_RATIO)
+        return np.clip(np.floor(MARKS + share + 1e-6), 0, MARKS).astype(np.intp)
 
     def step(self, phase_step: float, longest: float) -> Array:
         """Time step of each group for the next block [s]."""
@@ -406,6 +480,8 @@ def _block(
     group_dt: Array,
     lost: Bools,
     first: NDArray[np.intp],
+    kept: Array,
+    where: NDArray[np.intp],
     record: Recorder | None,
 ) -> Array:
     """Advance all lanes by one block of steps; returns the lag, shape (D, n)."""
@@ -422,12 +498,11 @@ def _block(
     reach = gain * lanes.voltage
     # A relay that only short-circuits the winding can raise a current, not force it down.
     low_reach = np.where(lanes.slow_decay, 0.0, -reach)
-    directional = bool(lanes.slow_decay.any())
+    slow = n - int(np.sum(lanes.slow_decay.any(axis=0)))  # the first lane of which some motor is such
     emf_gain = gain * lanes.torque_constant
     per_inertia = dt / lanes.inertia
     half_torque = 0.5 * lanes.torque_constant * per_inertia
-    detent = 4.0 * lanes.detent * per_inertia
-    detent_fall = -2.0 * detent
+    detent = lanes.detent * per_inertia
     per_mass = dt / lanes.mass
     pull_ratio = lanes.radius / lanes.count * per_inertia
     # Losses of a good belt are told apart by direction only where they matter.
@@ -437,9 +512,11 @@ def _block(
     coupling = lanes.coupling
     single = drives == 1 and axes == 1 and bool(np.all(coupling == 1.0))
     # Rotors first, loads after them. Viscous losses are implicit: stable however light the rotor is.
-    aside = np.zeros((axes, n))  # where loads feel several drives, `_coupled` sees to it
-    spring = np.concatenate([lanes.radius / lanes.rotor_teeth * lanes.stiffness, -lanes.stiffness if single else aside])
-    damper = np.concatenate([lanes.radius * lanes.damping, -lanes.damping if single else aside])
+    # Where loads feel several drives, `belts` see to their part.
+    belts = None if single else _Belts(lanes, per_mass)
+    ends = 2 if single else drives
+    spring = np.concatenate([lanes.radius / lanes.rotor_teeth * lanes.stiffness, -lanes.stiffness])[:ends]
+    damper = np.concatenate([lanes.radius * lanes.damping, -lanes.damping])[:ends]
     against = np.concatenate([-pull_ratio, per_mass])
     fade = 1.0 / (1.0 + np.concatenate([lanes.eddy * per_inertia, lanes.viscous * per_mass]))
     dry = np.concatenate([lanes.hysteresis * per_inertia, lanes.friction * per_mass])
@@ -455,29 +532,36 @@ def _block(
     current, places, rates = state.current, state.places, state.rates
     angle, shaft = state.angle, state.shaft
     fresh, pole, target, mean, emf = (np.empty((2, drives, n)) for _ in range(5))
+    turns = 2.0 * math.pi * np.round(angle / (2.0 * math.pi))
+    near, wave = np.empty((drives, n), np.float32), np.empty((2, drives, n), np.float32)
+    directed_target, direction = target[..., slow:], np.empty((2, drives, n - slow))
     work, torque, force = (np.empty((drives, n)) for _ in range(3))
     impulse, other = np.empty((drives + axes, n)), np.empty((drives + axes, n))
     lag = np.empty((drives, n))
+    next_mark = reference.next_mark()
+    marks = bool(np.any(next_mark <= speeds[-1]))
 
     for step in range(BLOCK):
-        np.take(commanded[step], group, axis=-1, out=target, mode="clip")
+        commanded[step].take(group, axis=-1, out=target, mode="clip")
         target *= peak
         # Phase currents: free response, then as much of the missing part as the bus can force.
-        np.sin(angle, out=pole[0])
-        np.cos(angle, out=pole[1])
+        np.subtract(angle, turns, out=near, casting="same_kind")
+        np.sin(near, out=wave[0])
+        np.cos(near, out=wave[1])
+        np.copyto(pole, wave)
         np.multiply(emf_gain, shaft, out=work)
         np.multiply(current, decay, out=fresh)
         np.multiply(pole, work, out=emf)
         fresh -= emf
-        if directional:
-            np.copysign(1.0, target, out=emf)
+        if slow < n:
+            np.copysign(1.0, directed_target, out=direction)
         target -= fresh
-        if directional:
-            target *= emf
+        if slow < n:
+            directed_target *= direction
         np.minimum(target, reach, out=target)
         np.maximum(target, low_reach, out=target)
-        if directional:
-            target *= emf
+        if slow < n:
+            directed_target *= direction
         fresh += target
         if dead is not None:
             fresh[1] *= dead
@@ -490,22 +574,23 @@ def _block(
         if record is not None and step % CHECK_EVERY == 0:
             state.current = current
             record(began + (step + 1) * dt, speeds[step][group], angles[step][:, group], torque / per_inertia, state)
-        # Detent: sin 4a = 4 sin a cos a (1 - 2 sin^2 a).
-        np.multiply(pole[0], pole[0], out=work)
-        work *= detent_fall
-        work += detent
-        work *= pole[0]
-        work *= pole[1]
+        # Detent: a period is a full step.
+        near *= 4.0
+        np.sin(near, out=near)
+        np.copyto(work, near)
+        work *= detent
         torque -= work
         # Force of the springs between drives and load.
-        np.multiply(spring, places, out=impulse)
-        np.multiply(damper, rates, out=other)
-        impulse += other
-        if single:
+        np.multiply(spring, places[:ends], out=impulse[:ends])
+        np.multiply(damper, rates[:ends], out=other[:ends])
+        impulse[:ends] += other[:ends]
+        if belts is None:
             np.add(impulse[:1], impulse[1:], out=force)
             np.multiply(force, against, out=impulse)
         else:
-            _coupled(lanes, state, impulse, force, against, per_mass)
+            np.subtract(impulse[:drives], belts.loads(state), out=force)
+            np.multiply(force, against[:drives], out=impulse[:drives])
+            belts.pull(force, impulse[drives:])
         if directed:
             driving = force * shaft >= 0.0
             impulse[:drives] *= np.where(driving, 1.0 / lanes.efficiency, lanes.efficiency)
@@ -536,20 +621,57 @@ def _block(
             if gone.any():
                 lost |= gone
                 first[gone] = work[:, gone].argmax(axis=0)
+            if marks and np.any(next_mark <= speeds[step]):
+                state.current = current
+                _leave(state, reference, speeds[step], angles[step], watched & ~gone, kept, where)
+                next_mark = reference.next_mark()
     state.current = current
     return lag
 
 
-def _coupled(lanes: Lanes, state: _State, impulse: Array, force: Array, against: Array, per_mass: Array) -> None:
-    """Forces between drives and loads along the kinematic map, and what they do; `impulse` holds spring and damper terms."""
-    drives, axes, _ = lanes.coupling.shape
-    force[:] = impulse[:drives]
-    one = np.empty(impulse.shape[1])
-    for d in range(drives):
-        for a in range(axes):
-            np.multiply(lanes.stiffness[d], state.position[a], out=one)
-            one += lanes.damping[d] * state.velocity[a]
-            one *= lanes.coupling[d, a]
-            force[d] -= one
-    impulse[:drives] = force * against[:drives]
-    impulse[drives:] = np.einsum("dan,dn->an", lanes.coupling, force) * per_mass
+def _leave(
+    state: _State,
+    reference: _Reference,
+    speed: Array,
+    angle: Array,
+    watched: Bools,
+    kept: Array,
+    where: NDArray[np.intp],
+) -> None:
+    """Write down the state of the lanes that have come to their next mark."""
+    reached = reference.marked_up_to(speed)
+    fresh = np.flatnonzero(reached > reference.mark)
+    for group in fresh:
+        rows = np.flatnonzero((reference.group == group) & watched)
+        now = np.column_stack(
+            [np.full(rows.size, speed[group]), np.repeat(angle[:, group][None], rows.size, axis=0), state.left(rows)]
+        )
+        kept[where[rows], reference.mark[group] : reached[group]] = now[:, None]
+    reference.mark[fresh] = reached[fresh]
+
+
+class _Belts:
+    """Springs between several drives and the loads that each of them moves, along the kinematic map."""
+
+    def __init__(self, lanes: Lanes, per_mass: Array) -> None:
+        self.stiffness = lanes.stiffness[:, None] * lanes.coupling
+        self.damping = lanes.damping[:, None] * lanes.coupling
+        self.speed_up = lanes.coupling * per_mass
+        self.one, self.other = np.empty_like(lanes.coupling), np.empty_like(lanes.coupling)
+
+    def loads(self, state: _State) -> Array:
+        """Part of the force of each spring that places and rates of the loads make, (D, n)."""
+        np.multiply(self.stiffness, state.position, out=self.one)
+        np.multiply(self.damping, state.velocity, out=self.other)
+        self.one += self.other
+        total = self.one[:, 0]
+        for axis in range(1, self.one.shape[1]):
+            total += self.one[:, axis]
+        return total
+
+    def pull(self, force: Array, change: Array) -> None:
+        """Change of the speed of the loads by the springs' forces, into `change` (A, n)."""
+        np.multiply(self.speed_up, force[:, None], out=self.one)
+        change[:] = self.one[0]
+        for drive in range(1, self.one.shape[0]):
+            change += self.one[drive]

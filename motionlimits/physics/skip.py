@@ -3,8 +3,8 @@
 For every direction, acceleration and sample of a machine:
 
 1. one long ramp finds the speed at which the rotor falls behind;
-2. ramps to speeds around that, with a short hold, find whether they are lost in the swing when the acceleration ends, or
-   kept because it ends in time;
+2. moves that end their ramp at speeds around that, each beginning with the state that the ramp had there, find whether
+   they are lost in the swing when the acceleration ends, or kept because it ends in time;
 3. holds at a range of constant speeds find unstable windows below it, where oscillation grows from cycle to cycle.
 
 The third depends on speed and sample but hardly on acceleration, so it is done once per direction.
@@ -25,13 +25,12 @@ from ..machine import Array
 from ..plant import Plant
 from .lanes import MoveLanes, move_lanes
 from .limits import load_ratio, pull_in_acceleration, static_limits
-from .motion import Fate, Lanes, join
+from .motion import MARK_RATIO, Fate, Lanes, join, resumed
 
 HOLD = 0.03  # [s] after a ramp: a few periods of the rotor on its magnetic spring
 CRUISE = 0.12  # [s] longest look at constant speed
-# Speeds of moves looked at around the ramp's loss, as a share of it. Below it the swing at the end of the acceleration
-# decides; above it a move may work all the same, since its acceleration ends before the rotor has fallen behind for good.
-LEVELS = tuple(np.geomspace(2.6, 0.25, 15).tolist())
+FEW_LANES = 700
+SLOWEST_CHECK = 0.2  # of the speed at which the ramp was lost
 WINDOW_SPEEDS = 7
 SLOWEST_WINDOW = 0.3  # of the highest speed looked at
 TRIAL_SCATTER = 0.05  # of friction from trial to trial, one standard deviation, from memory
@@ -39,11 +38,7 @@ TRIAL_SCATTER = 0.05  # of friction from trial to trial, one standard deviation,
 # A ramp whose demand never passes this share of pull-out torque is not lost: even the swing of an undamped abrupt start
 # needs 0.72 (equal-area criterion). Unstable speeds are looked for separately.
 SAFE_RATIO = 0.45
-# Below this share of the torque at standstill the swing at the end of an acceleration does not decide, unless the speed
-# grows by a good part while the rotor falls behind, which takes about this time.
-CALM_RATIO = 0.5
-FALLING_TIME, FALLING_SHARE = 0.012, 0.12  # [s], share of the speed
-CLEARLY_LESS = 0.93  # share of the ramp's speed below which it is the swing that decides, not the ladder's spacing
+CLEARLY_LESS = 0.93  # share of the ramp's speed below which it is the swing that decides
 
 # No ramp needs to last longer: where the acceleration asked for is a few per cent of what the motors can give, a brisker
 # one of a few per cent is as good, since the inertial part of the demand is as small.
@@ -97,7 +92,16 @@ class _Batch:
         self.seed = [seed, stage]
         self.parts: list[tuple[MoveLanes, int]] = []
 
-    def add(self, unit: Array, acceleration: Array, speed: Array, hold: Array | float, sample: Rows) -> None:
+    def add(
+        self,
+        unit: Array,
+        acceleration: Array,
+        speed: Array,
+        hold: Array | float,
+        sample: Rows,
+        *,
+        marked: bool = False,
+    ) -> None:
         """Ramps of one direction, with a hold. Trial scatter and starting phase depend on sample and acceleration, not on others."""
         n = self.plant.samples
         rng = np.random.default_rng([*self.seed, len(self.parts)])
@@ -114,6 +118,7 @@ class _Batch:
             sample=sample,
             phase=phase,
             friction_factor=friction[sample],
+            marked=marked,
         )
         self.parts.append((lanes, sample.size))
 
@@ -123,12 +128,14 @@ class _Batch:
 
     def losses(self, fates: Sequence[Fate]) -> list[Array]:
         """Per call of `add`, the speed of loss of each move, infinite where none; a move of several lanes is lost with any."""
-        results = []
-        for (part, size), fate in zip(self.parts, fates, strict=True):
-            result = np.full(size, np.inf)
-            np.minimum.at(result, part.move, np.where(fate.lost, fate.speed, np.inf))
-            results.append(result)
-        return results
+        return [_losses(part.move, size, fate) for (part, size), fate in zip(self.parts, fates, strict=True)]
+
+
+def _losses(move: Rows, moves: int, fate: Fate) -> Array:
+    """Speed of loss of each move, infinite where none; a move of several lanes is lost with any."""
+    result = np.full(moves, np.inf)
+    np.minimum.at(result, move, np.where(fate.lost, fate.speed, np.inf))
+    return result
 
 
 def together(searches: Sequence[Search[Result]], simulate: Simulator) -> list[Result]:
@@ -206,21 +213,19 @@ def skip_search(
     report(0.05)
     holds = _Holds(plant, wanted, seed)
     doubtful = [worst.T > SAFE_RATIO for _, worst in ratios]
-    ramp, fates = yield from _ramps(plant, wanted, doubtful, seed, holds.batch.lanes())
+    ramps, fates = yield from _ramps(plant, wanted, doubtful, seed, holds.batch.lanes())
     report(0.7)
-    shaken = [standing.T > CALM_RATIO for standing, _ in ratios]
-    factor = yield from _swing_checks(plant, wanted, ramp, shaken, seed, LEVELS)
+    limits = yield from _swing_checks(ramps)
     report(1.0)
     results = []
-    for moves, r, f, (standing, _), (speeds, lost) in zip(
-        wanted, ramp, factor, ratios, holds.lost(fates, ramp), strict=True
+    ramp = [ramped.lost_at for ramped in ramps]
+    for moves, r, skip, (standing, _), (speeds, lost) in zip(
+        wanted, ramp, limits, ratios, holds.lost(fates, ramp), strict=True
     ):
         onset = _onset(speeds, lost)[None]
-        finite = np.where(np.isfinite(r), r, 0.0)
-        skip = np.where(np.isfinite(r), finite * f, np.inf)
         # A window counts where the move gets to it: below the ramp's loss, within the travel.
         unstable = (onset < skip) & (onset <= moves.top[:, None])
-        swing = ~unstable & ((f < CLEARLY_LESS) | (standing.T > 1.0))
+        swing = ~unstable & ((skip < CLEARLY_LESS * r) | (standing.T > 1.0))
         results.append(Skips(r, np.where(unstable, onset, skip), swing, unstable, speeds, lost))
     return results
 
@@ -230,7 +235,6 @@ def ramp_search(
     wanted: list[Moves],
     *,
     headroom: float = 1.0,
-    levels: Sequence[float] = LEVELS,
     seed: int = 0,
     rows: list[Rows] | None = None,
     progress: Progress | None = None,
@@ -243,8 +247,6 @@ def ramp_search(
         As in `skip_search`.
     headroom : float
         How far beyond the speed that the travel allows the ramps go: how much a kept move had to spare.
-    levels : sequence of float
-        Shares of the ramp's speed at which the swing at its end is looked at.
     rows : list of ndarray of int, optional
         Which samples to simulate in each direction; all by default.
 
@@ -253,26 +255,21 @@ def ramp_search(
     list of ndarray, shape (k, len(rows))
         [m/s], infinite where not lost.
     """
-    found = []
     longer = [m._replace(travel=m.travel * headroom**2) for m in wanted]
     chosen = rows or [np.arange(plant.samples)] * len(wanted)
     doubtful: list[Bools] = []
-    shaken: list[Bools] = []
     for moves, which in zip(longer, chosen, strict=True):
-        standing, worst = load_ratio(plant.take(which), moves.unit, moves.acceleration, moves.top, points=12)
-        for place, ratio, limit in ((doubtful, worst, SAFE_RATIO), (shaken, standing, CALM_RATIO)):
-            full = np.zeros((moves.acceleration.size, plant.samples), bool)
-            full[:, which] = limit < ratio.T
-            place.append(full)
+        _, worst = load_ratio(plant.take(which), moves.unit, moves.acceleration, moves.top, points=12)
+        full = np.zeros((moves.acceleration.size, plant.samples), bool)
+        full[:, which] = worst.T > SAFE_RATIO
+        doubtful.append(full)
     report = progress or (lambda share: None)
     report(0.05)
-    ramp, _ = yield from _ramps(plant, longer, doubtful, seed, [])
-    report(0.6)
-    factor = yield from _swing_checks(plant, longer, ramp, shaken, seed, levels)
+    ramps, _ = yield from _ramps(plant, longer, doubtful, seed, [])
+    report(0.8)
+    limits = yield from _swing_checks(ramps)
     report(1.0)
-    for r, f, which in zip(ramp, factor, chosen, strict=True):
-        found.append(np.where(np.isfinite(r), np.where(np.isfinite(r), r, 0.0) * f, np.inf)[:, which])
-    return found
+    return [limit[:, which] for limit, which in zip(limits, chosen, strict=True)]
 
 
 def _brisk(plant: Plant, moves: Moves) -> tuple[Array, Array]:
@@ -288,68 +285,108 @@ def _brisk(plant: Plant, moves: Moves) -> tuple[Array, Array]:
     return acceleration, top
 
 
+class _Ramped(NamedTuple):
+    """Ramps of one direction; k accelerations, n samples, m ramps that were simulated, l lanes.
+
+    lost_at : (k, n) speed at which each was lost [m/s], infinite where it was not.
+    rows : which acceleration and sample each simulated ramp belongs to; lanes, move : its lanes; kept : (l, MARKS, ...)
+    what they left.
+    """
+
+    lost_at: Array
+    rows: tuple[Rows, ...]
+    lanes: Lanes
+    move: Rows
+    kept: Array
+
+    def marks(self) -> Array:
+        """Speeds at which all lanes of a ramp left their state, (m, MARKS) [m/s]; nan where some lane did not."""
+        moves = self.rows[0].size
+        total = np.zeros((moves, self.kept.shape[1]))
+        np.add.at(total, self.move, self.kept[:, :, 0])
+        return total / np.maximum(np.bincount(self.move, minlength=moves), 1)[:, None]
+
+
 def _ramps(
     plant: Plant, wanted: list[Moves], doubtful: list[Bools], seed: int, besides: list[Lanes]
-) -> Search[tuple[list[Array], list[Fate]]]:
-    """Speed at which one long ramp is lost, (k, n) for each direction; and the fates of lanes simulated `besides`."""
+) -> Search[tuple[list[_Ramped], list[Fate]]]:
+    """One long ramp for each acceleration and sample of every direction; and the fates of lanes simulated `besides`."""
     batch = _Batch(plant, seed, stage=1)
     rows = [np.nonzero(d) for d in doubtful]
     for moves, (i, j) in zip(wanted, rows, strict=True):
         acceleration, top = _brisk(plant, moves)
-        batch.add(moves.unit, acceleration[i], top[i], 0.0, j)
-    ramp = [np.full(d.shape, np.inf) for d in doubtful]
+        batch.add(moves.unit, acceleration[i], top[i], 0.0, j, marked=True)
     fates = yield batch.lanes() + besides
     own = len(batch.parts)
-    for r, at, speed in zip(ramp, rows, batch.losses(fates[:own]), strict=True):
-        r[at] = speed
-    return ramp, fates[own:]
+    found = []
+    for at, speed, (part, _), fate, d in zip(
+        rows, batch.losses(fates[:own]), batch.parts, fates[:own], doubtful, strict=True
+    ):
+        lost_at = np.full(d.shape, np.inf)
+        lost_at[at] = speed
+        found.append(_Ramped(lost_at, at, part.lanes, part.move, fate.kept))
+    return found, fates[own:]
 
 
-def _swing_checks(
-    plant: Plant,
-    wanted: list[Moves],
-    ramp: list[Array],
-    shaken: list[Bools],
-    seed: int,
-    levels: Sequence[float],
-) -> Search[list[Array]]:
-    """Ramps to speeds around the loss, and a hold: the share of the ramp's speed up to which moves are kept.
+def _swing_checks(ramps: list[_Ramped]) -> Search[list[Array]]:
+    """Speeds up to which moves are kept that stop accelerating where their ramp left its state, (k, n) [m/s].
 
-    The highest level that is kept is found by halving.
+    The slowest that is lost is found by halving; where the ramp itself was lost between that and the next mark, it says
+    the speed more exactly.
     """
-    count = len(levels)
-    shares = np.array(levels)
-    # Where the limit lies if the levels before one are lost and it is kept.
-    ends = np.concatenate([[shares[0] ** 2 / shares[1]], shares, [0.8 * shares[-1]]])
-    between = np.sqrt(ends[1:] * ends[:-1])
-    factor = [np.ones(r.shape) for r in ramp]
-    rows: list[tuple[Rows, ...]] = [
-        np.nonzero(np.isfinite(r) & (s | (FALLING_TIME * moves.acceleration[:, None] > FALLING_SHARE * r)))
-        for moves, r, s in zip(wanted, ramp, shaken, strict=True)
+    looked = [np.flatnonzero(np.isfinite(ramped.lost_at[ramped.rows])) for ramped in ramps]
+    speeds = [ramped.marks()[these] for ramped, these in zip(ramps, looked, strict=True)]
+    lost_at = [ramped.lost_at[ramped.rows][these] for ramped, these in zip(ramps, looked, strict=True)]
+    # Of the marks those up to `kept` are taken as kept and those from `lost` on as lost.
+    lost = [np.sum(np.isfinite(v), axis=1) for v in speeds]
+    kept = [
+        np.minimum(np.sum(v < SLOWEST_CHECK * r[:, None], axis=1), hi) - 1
+        for v, r, hi in zip(speeds, lost_at, lost, strict=True)
     ]
-    # Levels known to be lost are those below `low`; those from `high` on are taken as kept.
-    low = [np.zeros(i.size, np.intp) for i, _ in rows]
-    # A calm lane is only looked at for what works above its ramp's loss.
-    above = int(np.sum(shares >= CLEARLY_LESS)) + 1
-    high = [np.where(s[at], count, min(above, count)) for s, at in zip(shaken, rows, strict=True)]
-    turn = 0
-    while any(np.any(lo < hi) for lo, hi in zip(low, high, strict=True)):
-        batch = _Batch(plant, seed, stage=10 + turn)
-        middle = [(lo + hi) // 2 for lo, hi in zip(low, high, strict=True)]
-        open_ = [np.flatnonzero(lo < hi) for lo, hi in zip(low, high, strict=True)]
-        for moves, r, (i, j), undecided, m in zip(wanted, ramp, rows, open_, middle, strict=True):
-            these = (i[undecided], j[undecided])
-            speed = shares[m[undecided]] * r[these]
-            batch.add(moves.unit, _brisk(plant, moves)[0][these[0]], speed, HOLD, these[1])
-        losses = batch.losses((yield batch.lanes()))
-        for lo, hi, at, m, loss in zip(low, high, open_, middle, losses, strict=True):
-            lost = np.isfinite(loss)
-            lo[at[lost]] = m[at[lost]] + 1
-            hi[at[~lost]] = m[at[~lost]]
-        turn += 1
-    for f, where, lo in zip(factor, rows, low, strict=True):
-        f[where] = between[lo]
-    return factor
+    while any(np.any(hi - lo > 1) for lo, hi in zip(kept, lost, strict=True)):
+        open_ = [np.flatnonzero(hi - lo > 1) for lo, hi in zip(kept, lost, strict=True)]
+        # Few lanes cost little more than fewer: then several marks are looked at in one round.
+        probes = int(np.clip(FEW_LANES // sum(undecided.size for undecided in open_), 1, 3))
+        wanted, tried = [], []
+        for ramped, these, undecided, lo, hi in zip(ramps, looked, open_, kept, lost, strict=True):
+            gap = (hi - lo)[undecided, None]
+            marks = lo[undecided, None] + np.maximum(gap * np.arange(1, probes + 1) // (probes + 1), 1)
+            # A move may have several lanes.
+            position = np.full(ramped.rows[0].size, -1)
+            position[these[undecided]] = np.arange(undecided.size)
+            lanes = np.repeat(np.flatnonzero(position[ramped.move] >= 0), probes)
+            probe = np.tile(np.arange(probes), lanes.size // probes)
+            owner = position[ramped.move[lanes]]
+            wanted.append(resumed(ramped.lanes.take(lanes), ramped.kept[lanes, marks[owner, probe]], HOLD))
+            tried.append((marks, owner * probes + probe))
+        fates = yield wanted
+        for lo, hi, undecided, (marks, owner), fate in zip(kept, lost, open_, tried, fates, strict=True):
+            gone = np.isfinite(_losses(owner, marks.size, fate)).reshape(marks.shape)
+            first = np.where(gone.any(axis=1), gone.argmax(axis=1), marks.shape[1])
+            row = np.arange(undecided.size)
+            bounded = np.column_stack([lo[undecided], marks, hi[undecided]])
+            lo[undecided], hi[undecided] = bounded[row, first], bounded[row, first + 1]
+    limits = []
+    for ramped, these, v, r, lo, hi in zip(ramps, looked, speeds, lost_at, kept, lost, strict=True):
+        limit = np.full(ramped.lost_at.shape, np.inf)
+        i, j = (index[these] for index in ramped.rows)
+        limit[i, j] = _between_marks(v, r, lo, hi)
+        limits.append(limit)
+    return limits
+
+
+def _between_marks(speeds: Array, lost_at: Array, kept: Rows, lost: Rows) -> Array:
+    """Skip speed of each move from the last mark kept and the first lost [m/s]."""
+    if not lost_at.size:
+        return lost_at
+    row = np.arange(lost_at.size)
+    first = speeds[row, np.maximum(np.minimum(lost, np.sum(np.isfinite(speeds), axis=1) - 1), 0)]
+    last = speeds[row, np.maximum(kept, 0)]
+    # Marks that no lane lived to, or slower than all that were looked at: one spacing on.
+    high = np.where(lost < np.sum(np.isfinite(speeds), axis=1), first, last * MARK_RATIO)
+    low = np.where(kept >= 0, last, high / MARK_RATIO)
+    between = np.sqrt(low * high)
+    return np.where((low <= lost_at) & (lost_at <= high) | ~np.isfinite(between), lost_at, between)
 
 
 class _Holds:

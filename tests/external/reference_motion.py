@@ -19,7 +19,7 @@ def reference_move(lane: Lanes, *, loop_time: float = 25e-6, rub_speed: float = 
     p = {
         name: float(np.ravel(getattr(lane, name))[0])
         for name in lane.__dataclass_fields__
-        if name not in ("slow_decay", "open_phase", "coupling")
+        if name not in ("slow_decay", "open_phase", "coupling", "marked", "begin")
     }
     top = float(top_speed(lane)[0])
     end = float(move_time(lane)[0])

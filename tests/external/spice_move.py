@@ -21,7 +21,7 @@ def move_netlist(lane: Lanes, *, loop_time: float = 25e-6, rub_speed: float = 2e
     p = {
         name: float(np.ravel(getattr(lane, name))[0])
         for name in lane.__dataclass_fields__
-        if name not in ("slow_decay", "open_phase", "coupling")
+        if name not in ("slow_decay", "open_phase", "coupling", "marked", "begin")
     }
     end, top = float(move_time(lane)[0]), float(top_speed(lane)[0])
     a, rise = p["acceleration"], top / p["acceleration"]

@@ -104,6 +104,7 @@ def test_common_offset_and_gaussian_evidence(checked: Validation, monkeypatch: p
 def test_size_is_integrated_out(checked: Validation, monkeypatch: pytest.MonkeyPatch) -> None:
     """Source: Beta-binomial evidence: k of n under a flat prior of the chance has evidence B(k + 1, n - k + 1)."""
     monkeypatch.setattr(infer, "COMMON_OFFSET", 1e-9)
+    monkeypatch.setattr(infer, "UNNOTICED", 1.0)  # a flat prior of the size
     gantry = machine()
     theory = next(h for h in hypotheses(gantry) if h.cause.name == "drag")
     k, n = 3, 7
