@@ -38,7 +38,8 @@ WORTH_A_LOOK, MOST_LOOKS = 0.01, 6
 # themselves are (a kernel estimate of their distribution): the evidence then hangs less on which were drawn.
 CLOUD, CLOUD_WIDTH = 4, 0.6
 # Power of the likelihood of a size: the few samples that fit best would make it look sharper than it is.
-SIZE_TEMPER = 0.5
+SIZE_TEMPER = 0.7
+CLIFF = 1.0  # change of the logarithm of a skip speed between two sizes that is a fall, not a slope
 SIZE_POINTS = 41  # quantiles that are integrated over
 HEADROOM = 1.25  # ramps go this far beyond the travel's top speed, to see what a kept move had to spare
 BEYOND = 1.6  # skip speed over the top speed where even that ramp is kept
@@ -270,11 +271,11 @@ def _with_ends(nodes: Array, skips: Array, first_nodes: Array, first_skips: Arra
 
     There the samples of the close look are moved as the mean of the first look moves.
     """
-    mean = first_skips.mean(axis=1)
+    mean = first_skips.mean(axis=1, keepdims=True)
     ends = [(q, 0 if q < nodes[0] else -1) for q in first_nodes if q < nodes[0] or q > nodes[-1]]
     whole = np.concatenate([nodes, [q for q, _ in ends]])
     moved = [
-        skips[near] + _between(mean, first_nodes, np.array([q])) - _between(mean, first_nodes, nodes[[near]])
+        skips[near] + (_between(mean, first_nodes, np.array([q])) - _between(mean, first_nodes, nodes[[near]]))[0]
         for q, near in ends
     ]
     order = np.argsort(whole, kind="stable")
@@ -312,14 +313,14 @@ def rank(
 
 
 def _more_nodes(by_size: Array) -> Array:
-    """Quantiles of the prior to simulate too: spread evenly over the posterior, widened a little.
+    """Quantiles of the prior to simulate too: spread over the posterior of a first look, well widened.
 
     Skip speeds fall off a cliff where a fault comes near the motors' torque; between widely spaced sizes they cannot be
     interpolated.
     """
-    density = np.exp(by_size - logsumexp(by_size)) + 0.2 / by_size.size
+    density = np.exp(by_size - logsumexp(by_size)) + 0.6 / by_size.size
     cumulated = np.concatenate([[0.0], np.cumsum(0.5 * (density[1:] + density[:-1]))])
-    shares = (np.arange(MORE_NODES) + 0.5) / MORE_NODES
+    shares = np.linspace(0.06, 0.94, MORE_NODES)
     return np.interp(shares, cumulated / cumulated[-1], np.linspace(0.0, 1.0, by_size.size))
 
 
@@ -438,11 +439,17 @@ def _clouds(at_nodes: Array) -> Array:
 
 
 def _between(at_nodes: Array, nodes: Array, quantiles: Array) -> Array:
-    """Interpolate log skip speeds between simulated sizes: (nodes, ...) -> (quantiles, ...)."""
+    """Interpolate log skip speeds between simulated sizes: (nodes, samples, pairs) -> (quantiles, samples, pairs).
+
+    Where a sample falls off a cliff between two sizes (near 0.72 of the motors' torque an abrupt start fails) it is there
+    or not, never half-way: the size of the fall is spread evenly over the samples.
+    """
     left = np.clip(np.searchsorted(nodes, quantiles, side="right") - 1, 0, nodes.size - 2)
-    width = np.maximum(nodes[left + 1] - nodes[left], 1e-9)
-    share = ((quantiles - nodes[left]) / width).reshape(-1, *([1] * (at_nodes.ndim - 1)))
-    return at_nodes[left] * (1.0 - share) + at_nodes[left + 1] * share
+    share = ((quantiles - nodes[left]) / np.maximum(nodes[left + 1] - nodes[left], 1e-9))[:, None, None]
+    before, after = at_nodes[left], at_nodes[left + 1]
+    fall = (0.5 + np.arange(at_nodes.shape[1]) * 0.6180339887) % 1.0
+    step = np.where(share < fall[:, None], before, after)
+    return np.where(np.abs(after - before) > CLIFF, step, before + share * (after - before))
 
 
 def _evidence_fit(machine: Machine, theory: Hypothesis, readings: Mapping[str, float], sizes: Array) -> Array:
