@@ -7,8 +7,8 @@ import pytest
 
 from motionlimits.answers.causes import CAUSES, hypotheses
 from motionlimits.answers.diagnose import Diagnosis, diagnose, quick_rows
-from motionlimits.answers.infer import Pair, pairs_of, rank
-from motionlimits.answers.nextcheck import _information, next_checks, reading_check, swap_test
+from motionlimits.answers.infer import CLIFF, UNNOTICED, Pair, _between, _noticed, pairs_of, rank
+from motionlimits.answers.nextcheck import _information, _right, next_checks, reading_check, swap_test
 from motionlimits.answers.readings import expected, scale, split, unscale
 from motionlimits.errors import InputError
 from motionlimits.files.evidence import evidence_fields, read_evidence
@@ -174,3 +174,30 @@ def test_information_of_a_two_outcome_test() -> None:
     even = np.array([0.5, 0.5])
     assert _information(even, np.array([[1.0, 0.0], [0.0, 1.0]])) == pytest.approx(1.0)
     assert _information(even, np.array([[0.3, 0.7], [0.3, 0.7]])) == pytest.approx(0.0, abs=1e-12)
+    assert _right(even, np.array([[1.0, 0.0], [0.0, 1.0]])) == pytest.approx(1.0)
+    assert _right(even, np.array([[0.3, 0.7], [0.3, 0.7]])) == pytest.approx(0.5)
+    # It may tell something and yet name the same cause whatever comes out.
+    sure, weak = np.array([0.9, 0.1]), np.array([[0.5, 0.5], [0.2, 0.8]])
+    assert _information(sure, weak) > 0.01
+    assert _right(sure, weak) == pytest.approx(0.9)
+
+
+def test_what_takes_nothing_is_no_reason_to_ask() -> None:
+    healthy = np.array([0.4, -0.2])  # the first limit lies beyond the travel
+    sizes = np.array([[0.4, -0.2], [0.01, -0.2], [0.0, -0.25], [0.4, -0.9]])
+    chance = _noticed(healthy, sizes)
+    assert chance[:2] == pytest.approx(UNNOTICED)
+    assert UNNOTICED < chance[2] < 1.0
+    assert chance[3] == pytest.approx(1.0)
+
+
+def test_a_sample_falls_off_a_cliff_or_does_not() -> None:
+    nodes, quantiles = np.array([0.0, 1.0]), np.linspace(0.0, 1.0, 11)
+    at_nodes = np.array([[[0.0, 0.0]] * 20, [[-0.5 * CLIFF, -2.0 * CLIFF]] * 20])
+    found = _between(at_nodes, nodes, quantiles)
+    assert found[:, :, 0] == pytest.approx(np.tile(-0.5 * CLIFF * quantiles[:, None], 20))
+    assert set(np.unique(found[:, :, 1])) == {0.0, -2.0 * CLIFF}
+    # Half of them have fallen half-way, and none climbs back.
+    fallen = (found[:, :, 1] < 0.0).mean(axis=1)
+    assert fallen == pytest.approx(quantiles, abs=0.06)
+    assert np.all(np.diff((found[:, :, 1] < 0.0).astype(int), axis=0) >= 0)

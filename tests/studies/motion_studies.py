@@ -186,7 +186,10 @@ def blind_table(rows: np.ndarray) -> list[str]:
     # Beyond the travel is one value, and so is anything below the slowest rung.
     capped = np.clip(rows[:, :4], (top / RUNG ** (RUNGS - 1))[:, None], top[:, None] * 1.03)
     median, low, high, truth = np.log(capped).T
-    covered = (truth >= low - 0.04) & (truth <= high + 0.04)  # half a rung of the ladder
+    # The truth lies somewhere between two rungs: the share of that which the band holds. Beyond the travel is a point.
+    rung = np.where(np.isfinite(rows[:, 3]), 0.5 * np.log(RUNG), 1e-9)
+    inside = np.minimum(truth + rung, high + 1e-6) - np.maximum(truth - rung, low - 1e-6)
+    covered = np.clip(inside / (2.0 * rung), 0.0, 1.0)
     finite = np.isfinite(rows[:, 3]) & np.isfinite(rows[:, 0])
     error = np.abs(median - truth)
     ours = interval_score(low, high, truth).mean()
