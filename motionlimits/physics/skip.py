@@ -379,11 +379,11 @@ def _between_marks(speeds: Array, lost_at: Array, kept: Rows, lost: Rows) -> Arr
     """Skip speed of each move from the last mark kept and the first lost [m/s]."""
     if not lost_at.size:
         return lost_at
-    row = np.arange(lost_at.size)
-    first = speeds[row, np.maximum(np.minimum(lost, np.sum(np.isfinite(speeds), axis=1) - 1), 0)]
+    row, alive = np.arange(lost_at.size), np.sum(np.isfinite(speeds), axis=1)
+    first = speeds[row, np.clip(lost, 0, np.maximum(alive - 1, 0))]
     last = speeds[row, np.maximum(kept, 0)]
     # Marks that no lane lived to, or slower than all that were looked at: one spacing on.
-    high = np.where(lost < np.sum(np.isfinite(speeds), axis=1), first, last * MARK_RATIO)
+    high = np.where(lost < alive, first, last * MARK_RATIO)
     low = np.where(kept >= 0, last, high / MARK_RATIO)
     between = np.sqrt(low * high)
     return np.where((low <= lost_at) & (lost_at <= high) | ~np.isfinite(between), lost_at, between)

@@ -92,7 +92,7 @@ def _machine(machine: Machine) -> str:
 
 
 def _agreement(diagnosis: Diagnosis) -> str:
-    headers = ["direction", "mm/s2", "worked mm/s", "lost mm/s", "predicted", "10 %", "90 %", "verdict"]
+    headers = ["direction", "mm/s2", "worked mm/s", "lost mm/s", "predicted mm/s", "10 % mm/s", "90 % mm/s", "verdict"]
     rows = [
         [
             row.direction,
