@@ -59,6 +59,12 @@ def lane(**changes: float) -> Lanes:
     )
 
 
+def numbers_of(one: Lanes) -> dict[str, float]:
+    """Parameters of one lane of one motor and one axis, for programs that take numbers."""
+    flags = ("slow_decay", "open_phase", "coupling", "marked", "begin")
+    return {name: float(getattr(one, name).flat[0]) for name in one.__dataclass_fields__ if name not in flags}
+
+
 def with_travel(one: Lanes, travel: float) -> Lanes:
     return replace(one, travel=np.full(one.size, travel))
 
@@ -114,7 +120,10 @@ def _any_machine(rng: np.random.Generator) -> Machine:
 
 
 def random_moves(count: int, seed: int) -> list[Lanes]:
-    """Moves of one motor of random machines, with its share of the load, at 60 to 95 % or 105 to 140 % of where their ramp is lost, none at the boundary itself."""
+    """Moves of one motor of random machines, with its share of the load, off the boundary.
+
+    At 60 to 95 % or 105 to 140 % of the speed where their ramp is lost.
+    """
     rng = np.random.default_rng(seed)
     moves: list[Lanes] = []
     while len(moves) < count:

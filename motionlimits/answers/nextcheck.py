@@ -17,6 +17,7 @@ from .readings import expected, how_to, split, unscale
 # Effort of a check in minutes, to choose among those that tell about as much: common practice, no source.
 EFFORT = {"supply_v": 3.0, "pull": 2.0, "mass": 15.0, "phase_ohm": 4.0, "current_rms": 6.0, "row": 8.0}
 NEARLY_AS_GOOD = 0.8  # of the best worth
+BIT_WORTH = 0.1  # of a bit of information, beside the chance of naming the right cause: it decides where that stays
 LEADING = 3  # causes whose readings are told
 
 
@@ -166,7 +167,7 @@ def next_checks(machine: Machine, inference: Inference, readings: Mapping[str, f
 
     def worth(check: Check) -> float:
         # What names the right cause comes before what rules out the unlikely ones.
-        return max(check.right - now, 0.0) + 0.1 * check.information
+        return max(check.right - now, 0.0) + BIT_WORTH * check.information
 
     checks += sorted(row_checks(machine, inference), key=worth)[-1:]
     chosen: list[Check] = []

@@ -134,9 +134,8 @@ class _Map(NamedTuple):
     first: Array  # lowest grid coordinate of each of the three axes
     pitch: Array  # grid spacing of each axis
     shape: tuple[int, int, int]
-    cells: NDArray[
-        np.float32
-    ]  # (points, 8, 2): the corners of each cell side by side, so that one look-up reads one place
+    # (points, 8, 2): the corners of each cell side by side, so that one look-up reads one place.
+    cells: NDArray[np.float32]
 
 
 def map_coordinates(s: Array, r: Array, f: Array) -> tuple[Array, Array, Array]:

@@ -29,7 +29,7 @@ from .motion import MARK_RATIO, Fate, Lanes, join, resumed
 
 HOLD = 0.03  # [s] after a ramp: a few periods of the rotor on its magnetic spring
 CRUISE = 0.12  # [s] longest look at constant speed
-FEW_LANES = 700
+FEW_LANES = 700  # below this a step costs about the same however many there are
 SLOWEST_CHECK = 0.2  # of the speed at which the ramp was lost
 WINDOW_SPEEDS = 7
 SLOWEST_WINDOW = 0.3  # of the highest speed looked at

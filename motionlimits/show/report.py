@@ -117,7 +117,7 @@ def _causes(diagnosis: Diagnosis) -> str:
         if found.probability < 0.005:
             continue
         value, low, high, unit = words.size_words(diagnosis.machine, found)
-        size = f"{words.amount(value, unit)} ({words.amount(low, '')} to {words.amount(high, '')})"
+        size = f"{words.amount(value, unit)} ({words.amount(low, '')} to {words.amount(high, unit)})"
         rows.append(
             [
                 found.hypothesis.cause.name,

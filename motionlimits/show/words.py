@@ -435,11 +435,11 @@ def check_words(check: Check) -> str:
 def _expectation(check: Check, e: Expectation) -> str:
     name = e.cause if e.where == "all" else f"{e.cause} {e.where}"
     if not check.key:
-        return f"{name} {e.value:.0%} likely to lose steps"
+        return f"if {name}, {e.value:.0%} likely to lose steps"
     unit = _unit(check.key)
     if split(check.key)[0] == "phase_ohm" and e.value > 5e3:
-        return f"{name} open circuit"
-    return f"{name} {amount(e.value, unit)} ({amount(e.low, '')} to {amount(e.high, unit)})"
+        return f"if {name}, an open circuit"
+    return f"if {name}, {amount(e.value, unit)} ({amount(e.low, '')} to {amount(e.high, unit)})"
 
 
 def agreement_words(diagnosis: Diagnosis) -> str:

@@ -13,14 +13,12 @@ from scipy.integrate import solve_ivp
 
 from motionlimits.physics.motion import Lanes, move_time, top_speed
 
+from ..lanes import numbers_of
+
 
 def reference_move(lane: Lanes, *, loop_time: float = 25e-6, rub_speed: float = 2e-4) -> tuple[bool, float]:
     """Whether one D = A = 1 lane without start step loses a cycle, and its greatest lag up to then [rad]."""
-    p = {
-        name: float(np.ravel(getattr(lane, name))[0])
-        for name in lane.__dataclass_fields__
-        if name not in ("slow_decay", "open_phase", "coupling", "marked", "begin")
-    }
+    p = numbers_of(lane)
     top = float(top_speed(lane)[0])
     end = float(move_time(lane)[0])
     a, ramp = p["acceleration"], math.isinf(p["travel"])

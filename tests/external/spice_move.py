@@ -11,18 +11,14 @@ import re
 import subprocess
 from pathlib import Path
 
-import numpy as np
-
 from motionlimits.physics.motion import Lanes, move_time, top_speed
+
+from ..lanes import numbers_of
 
 
 def move_netlist(lane: Lanes, *, loop_time: float = 25e-6, rub_speed: float = 2e-4) -> str:
     """Netlist of one D = A = 1 lane with finite travel and no start step; steep but smooth friction and current loop."""
-    p = {
-        name: float(np.ravel(getattr(lane, name))[0])
-        for name in lane.__dataclass_fields__
-        if name not in ("slow_decay", "open_phase", "coupling", "marked", "begin")
-    }
+    p = numbers_of(lane)
     end, top = float(move_time(lane)[0]), float(top_speed(lane)[0])
     a, rise = p["acceleration"], top / p["acceleration"]
     nr, k, r, bus = p["rotor_teeth"], p["torque_constant"], p["radius"], p["voltage"]
