@@ -11,12 +11,13 @@ from scipy.special import ndtr
 
 from ..machine import Array, Machine
 from .causes import HEALTH_PRIOR, Hypothesis
-from .infer import SIZE_POINTS, TRIAL_SCATTER, Inference
+from .infer import SIZE_POINTS, Inference
+from .likelihood import TRIAL_SCATTER
 from .readings import expected, how_to, split, unscale
 
 # Effort of a check in minutes, to choose among those that tell about as much: common practice, no source.
 EFFORT = {"supply_v": 3.0, "pull": 2.0, "mass": 15.0, "phase_ohm": 4.0, "current_rms": 6.0, "row": 8.0}
-NEARLY_AS_GOOD = 0.8  # of the best worth
+NEARLY_AS_GOOD = 0.9  # of the best worth
 BIT_WORTH = 0.1  # of a bit of information, beside the chance of naming the right cause: it decides where that stays
 LEADING = 3  # causes whose readings are told
 

@@ -7,8 +7,10 @@ import pytest
 
 from motionlimits.answers.causes import CAUSES, hypotheses
 from motionlimits.answers.diagnose import Diagnosis, diagnose, quick_rows
-from motionlimits.answers.infer import CLIFF, UNNOTICED, Pair, _between, _noticed, pairs_of, rank
+from motionlimits.answers.infer import UNNOTICED, _noticed, rank
+from motionlimits.answers.likelihood import CLIFF, Pair, between, pairs_of
 from motionlimits.answers.nextcheck import _information, _right, next_checks, reading_check, swap_test
+from motionlimits.answers.predict import predict
 from motionlimits.answers.readings import expected, scale, split, unscale
 from motionlimits.errors import InputError
 from motionlimits.files.evidence import evidence_fields, read_evidence
@@ -50,10 +52,10 @@ def test_who_feels_what(gantry: Machine) -> None:
 
 def test_row_likelihood_points_at_the_bracket(gantry: Machine) -> None:
     pair = Pair(gantry.direction("x"), 3.0, 1.0, np.array([0.4, 0.5]), np.array([3.0, 3.0]), np.array([0.0, 3.0]))
-    from motionlimits.answers.infer import _GRID
+    from motionlimits.answers.likelihood import GRID
 
     curve = pair.log_likelihood()
-    assert 0.40 < math.exp(_GRID[curve.argmax()]) < 0.50
+    assert 0.40 < math.exp(GRID[curve.argmax()]) < 0.50
     assert np.all(np.isfinite(curve))
     only_passed = Pair(
         gantry.direction("x"), 3.0, 1.0, np.array([0.5]), np.array([3.0]), np.array([0.0])
@@ -183,21 +185,40 @@ def test_information_of_a_two_outcome_test() -> None:
 
 
 def test_what_takes_nothing_is_no_reason_to_ask() -> None:
-    healthy = np.array([0.4, -0.2])  # the first limit lies beyond the travel
-    sizes = np.array([[0.4, -0.2], [0.01, -0.2], [0.0, -0.25], [0.4, -0.9]])
-    chance = _noticed(healthy, sizes)
-    assert chance[:2] == pytest.approx(UNNOTICED)
-    assert UNNOTICED < chance[2] < 1.0
-    assert chance[3] == pytest.approx(1.0)
+    healthy = np.array([0.4, -0.2, -0.2])  # the first limit lies beyond the travel
+    nothing, a_little, beyond = [0.4, -0.2, -0.2], [0.4, -0.3, -0.3], [0.01, -0.2, -0.2]
+    some, one_halved, two_less = [0.4, -0.5, -0.5], [0.4, -0.2, -1.01], [-0.41, -0.2, -0.61]
+    chance = _noticed(healthy, np.array([nothing, a_little, beyond, some, one_halved, two_less]))
+    assert chance[:3] == pytest.approx(UNNOTICED)
+    assert UNNOTICED < chance[3] < 1.0
+    assert chance[4:] == pytest.approx(1.0)
+    # A sweep of a single direction and acceleration has no second limit.
+    assert _noticed(np.array([0.0]), np.array([[-0.1], [-1.0]])) == pytest.approx([UNNOTICED, 1.0])
 
 
 def test_a_sample_falls_off_a_cliff_or_does_not() -> None:
     nodes, quantiles = np.array([0.0, 1.0]), np.linspace(0.0, 1.0, 11)
     at_nodes = np.array([[[0.0, 0.0]] * 20, [[-0.5 * CLIFF, -2.0 * CLIFF]] * 20])
-    found = _between(at_nodes, nodes, quantiles)
+    found = between(at_nodes, nodes, quantiles)
     assert found[:, :, 0] == pytest.approx(np.tile(-0.5 * CLIFF * quantiles[:, None], 20))
     assert set(np.unique(found[:, :, 1])) == {0.0, -2.0 * CLIFF}
     # Half of them have fallen half-way, and none climbs back.
     fallen = (found[:, :, 1] < 0.0).mean(axis=1)
     assert fallen == pytest.approx(quantiles, abs=0.06)
     assert np.all(np.diff((found[:, :, 1] < 0.0).astype(int), axis=0) >= 0)
+
+
+def test_rows_that_no_cause_explains_are_named(gantry: Machine) -> None:
+    limits = {limit.direction: limit for limit in predict(gantry, accelerations=[6.0], samples=8).limits}
+    speed = {label: min(limit.skip or limit.reachable, limit.reachable) for label, limit in limits.items()}
+
+    def swept(label: str, share: float) -> list[SweepRow]:
+        ladder = share * speed[label] * np.array([0.75, 0.85, 1.15, 1.3])
+        return [SweepRow(label, 6.0, float(v), None, 3, 3 * (v > share * speed[label])) for v in ladder]
+
+    as_they_are = [row for label in limits for row in swept(label, 1.0)]
+    assert infer(gantry, as_they_are, samples=8).unexplained == ()
+    # What holds x back holds the diagonals back as well.
+    odd = [row for row in as_they_are if row.direction != "x"] + swept("x", 0.04)
+    found = infer(gantry, odd, samples=8)
+    assert [found.pairs[k].direction.label for k in found.unexplained] == ["x"]

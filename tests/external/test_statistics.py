@@ -8,9 +8,10 @@ import numpy as np
 import pytest
 from scipy import integrate, special, stats
 
-from motionlimits.answers import infer, nextcheck, readings
+from motionlimits.answers import infer, likelihood, nextcheck, readings
 from motionlimits.answers.causes import hypotheses
-from motionlimits.answers.infer import Pair, Simulated, _between, _RowsFit, _weigh
+from motionlimits.answers.infer import Simulated, _weigh
+from motionlimits.answers.likelihood import GRID, Pair, RowsFit, between, over_sizes, pairs_of
 from motionlimits.sweep import SweepRow
 
 from ..machines import machine
@@ -24,15 +25,15 @@ def pair(speeds: list[float], trials: list[float], skipped: list[float], top: fl
 
 def chance(speed: float, skip: float) -> float:
     """Chance of losing steps in a trial, as the documentation states it."""
-    return infer.ACCIDENT + (1 - 2 * infer.ACCIDENT) * float(
-        stats.norm.cdf(math.log(speed / skip) / infer.TRIAL_SCATTER)
+    return likelihood.ACCIDENT + (1 - 2 * likelihood.ACCIDENT) * float(
+        stats.norm.cdf(math.log(speed / skip) / likelihood.TRIAL_SCATTER)
     )
 
 
 def test_rows_are_binomial(checked: Validation, monkeypatch: pytest.MonkeyPatch) -> None:
     """Source: scipy.stats.binom for trials and skips, the chance by scipy.stats.norm; the pair's offset taken out."""
-    monkeypatch.setattr(infer, "PAIR_OFFSET", 1e-4)
-    monkeypatch.setattr(infer, "JUMP_SHARE", 0.0)
+    monkeypatch.setattr(likelihood, "PAIR_OFFSET", 1e-4)
+    monkeypatch.setattr(likelihood, "JUMP_SHARE", 0.0)
     one = pair([0.4, 0.5, 0.6], [3, 3, 2], [0, 1, 2])
     curve = one.log_likelihood()
     coefficient = sum(math.log(math.comb(int(n), int(k))) for n, k in zip(one.trials, one.skipped, strict=True))
@@ -41,7 +42,7 @@ def test_rows_are_binomial(checked: Validation, monkeypatch: pytest.MonkeyPatch)
             stats.binom.logpmf(k, n, chance(v, skip))
             for v, n, k in zip(one.speeds, one.trials, one.skipped, strict=True)
         )
-        ours = float(np.interp(math.log(skip), infer._GRID, curve)) + coefficient
+        ours = float(np.interp(math.log(skip), GRID, curve)) + coefficient
         source = "scipy.stats.binom and scipy.stats.norm"
         checked.close(
             f"log-likelihood of three rows, skip speed {skip:g}",
@@ -55,7 +56,7 @@ def test_rows_are_binomial(checked: Validation, monkeypatch: pytest.MonkeyPatch)
 
 def test_offset_is_a_student_distribution(checked: Validation, monkeypatch: pytest.MonkeyPatch) -> None:
     """Source: scipy.stats.t with 4 degrees of freedom, integrated against the rows by scipy.integrate.quad."""
-    monkeypatch.setattr(infer, "JUMP_SHARE", 0.0)
+    monkeypatch.setattr(likelihood, "JUMP_SHARE", 0.0)
     one = pair([0.45, 0.55], [4, 4], [0, 4])
     curve = one.log_likelihood()
 
@@ -64,13 +65,15 @@ def test_offset_is_a_student_distribution(checked: Validation, monkeypatch: pyte
 
     for predicted in (0.5, 0.7):
         expected, _ = integrate.quad(
-            lambda d, p=predicted: stats.t.pdf(d / infer.PAIR_OFFSET, 4) / infer.PAIR_OFFSET * rows(p * math.exp(d)),  # type: ignore[misc]
+            lambda d, p=predicted: (
+                stats.t.pdf(d / likelihood.PAIR_OFFSET, 4) / likelihood.PAIR_OFFSET * rows(p * math.exp(d))
+            ),  # type: ignore[misc]
             -1.5,
             1.5,
             points=[math.log(0.45 / predicted), math.log(0.55 / predicted)],
             limit=300,
         )
-        ours = math.exp(float(np.interp(math.log(predicted), infer._GRID, curve)))
+        ours = math.exp(float(np.interp(math.log(predicted), GRID, curve)))
         source = "scipy.stats.t, scipy.integrate.quad"
         checked.close(
             f"likelihood of a bracket, predicted {predicted:g}",
@@ -82,34 +85,67 @@ def test_offset_is_a_student_distribution(checked: Validation, monkeypatch: pyte
         )
 
 
-def stable_fit(curves: list[np.ndarray], monkeypatch: pytest.MonkeyPatch) -> _RowsFit:
+def stable_fit(curves: list[np.ndarray], monkeypatch: pytest.MonkeyPatch) -> RowsFit:
     """Rows whose log-likelihood curves are given, in one direction, without windows of instability."""
-    monkeypatch.setattr(infer, "UNSTABLE_SHARE", 1e-12)
-    fit = _RowsFit([pair([0.5], [1], [0]) for _ in curves], np.zeros(len(curves)))
-    fit.curves = curves
+    monkeypatch.setattr(likelihood, "UNSTABLE_SHARE", 1e-12)
+    fit = RowsFit([pair([0.5], [1], [0]) for _ in curves], np.zeros(len(curves)))
+    fit.curves = np.array(curves)
     return fit
 
 
 def test_common_offset_and_gaussian_evidence(checked: Validation, monkeypatch: pytest.MonkeyPatch) -> None:
     """Source: closed form: measurements with independent errors and a common one are jointly Gaussian."""
     error, measured, predicted = 0.15, np.array([-0.50, -0.62]), np.array([-0.55, -0.60])
-    fit = stable_fit([-0.5 * ((infer._GRID - m) / error) ** 2 for m in measured], monkeypatch)
-    ours = float(fit.log_likelihood(predicted[None, None])[0, 0]) - 2 * math.log(error * math.sqrt(2 * math.pi))
-    covariance = error**2 * np.eye(2) + infer.COMMON_OFFSET**2
+    fit = stable_fit([-0.5 * ((GRID - m) / error) ** 2 for m in measured], monkeypatch)
+    # Samples that are all the same: only the common offset is averaged over.
+    skip = over_sizes(np.tile(predicted, (1, 20, 1)), np.array([0.5]), np.array([0.5]))
+    ours = evidence(fit.log_likelihood(skip)) - 2 * math.log(error * math.sqrt(2 * math.pi))
+    covariance = error**2 * np.eye(2) + likelihood.COMMON_OFFSET**2
     expected = float(stats.multivariate_normal(predicted, covariance).logpdf(measured))
     source = "scipy.stats.multivariate_normal (closed form)"
-    checked.close("log evidence with a common offset", ours, expected, source, abs=1e-3, why="five-point Gauss-Hermite")
+    checked.close("log evidence with a common offset", ours, expected, source, abs=0.01, why="400 points")
+
+
+def evidence(log_likelihood: np.ndarray) -> float:
+    """Log of the mean likelihood."""
+    return float(special.logsumexp(log_likelihood)) - math.log(log_likelihood.size)
+
+
+@pytest.mark.parametrize("pairs", [4, 10])
+def test_tolerances_are_averaged_over(checked: Validation, monkeypatch: pytest.MonkeyPatch, pairs: int) -> None:
+    """Source: closed form: limits that are jointly normal over the machines of a tolerance, measured with normal errors."""
+    rng = np.random.default_rng(pairs)
+    error, samples = 0.15, 4000
+    together = 0.1 * rng.standard_normal((3, pairs))  # three things that move all limits
+    apart = rng.standard_normal((samples, 3)) @ together + 0.08 * rng.standard_normal((samples, pairs))
+    apart -= apart.mean(axis=0)
+    predicted = rng.uniform(-1.0, -0.3, pairs)
+    measured = predicted + rng.multivariate_normal(np.zeros(pairs), together.T @ together + 0.02 * np.eye(pairs))
+    fit = stable_fit([-0.5 * ((GRID - m) / error) ** 2 for m in measured], monkeypatch)
+    monkeypatch.setattr(likelihood, "LONE_CLOUD", 16)
+    skip = over_sizes((predicted + apart)[None], np.array([0.5]), np.array([0.5]))
+    ours = evidence(fit.log_likelihood(skip)) - pairs * math.log(error * math.sqrt(2 * math.pi))
+    covariance = np.cov(apart.T) + error**2 * np.eye(pairs) + likelihood.COMMON_OFFSET**2
+    expected = float(stats.multivariate_normal(predicted, covariance).logpdf(measured))
+    checked.close(
+        f"log evidence of {pairs} limits over tolerances",
+        ours,
+        expected,
+        "scipy.stats.multivariate_normal (closed form)",
+        abs=0.15,
+        why=f"{samples} machines, each the centre of a cloud",
+    )
 
 
 def test_size_is_integrated_out(checked: Validation, monkeypatch: pytest.MonkeyPatch) -> None:
     """Source: Beta-binomial evidence: k of n under a flat prior of the chance has evidence B(k + 1, n - k + 1)."""
-    monkeypatch.setattr(infer, "COMMON_OFFSET", 1e-9)
+    monkeypatch.setattr(likelihood, "COMMON_OFFSET", 1e-9)
     monkeypatch.setattr(infer, "UNNOTICED", 1.0)  # a flat prior of the size
     gantry = machine()
     theory = next(h for h in hypotheses(gantry) if h.cause.name == "drag")
     k, n = 3, 7
     # A skip speed that falls from 0 to -1 with the quantile of the size; its chance is the quantile itself.
-    p = np.clip(-infer._GRID, 1e-9, 1 - 1e-9)
+    p = np.clip(-GRID, 1e-9, 1 - 1e-9)
     fit = stable_fit([k * np.log(p) + (n - k) * np.log1p(-p)], monkeypatch)
     nodes = np.linspace(0.0, 1.0, 5)
     simulated = Simulated(gantry, (), (theory,), (nodes,), (-nodes[:, None, None],), fit)
@@ -199,7 +235,7 @@ def test_interpolation_between_sizes(checked: Validation) -> None:
     """Source: numpy.interp, sample by sample."""
     nodes, values = np.array([0.0, 0.2, 0.9, 1.0]), np.array([0.1, 0.3, -0.2, 0.0])
     quantiles = np.linspace(0.0, 1.0, 23)
-    ours = _between(values[:, None, None], nodes, quantiles)[:, 0, 0]
+    ours = between(values[:, None, None], nodes, quantiles)[:, 0, 0]
     checked.close(
         "skip speeds between simulated sizes",
         ours,
@@ -213,8 +249,8 @@ def test_interpolation_between_sizes(checked: Validation) -> None:
 def test_trials_add_up(checked: Validation) -> None:
     """Source: the binomial likelihood is the same for 1 of 3 and for three single trials of which one skipped."""
     gantry = machine()
-    together = infer.pairs_of(gantry, [SweepRow("x", 3.0, 0.4, None, 3, 1)])[0].log_likelihood()
-    single = infer.pairs_of(gantry, [SweepRow("x", 3.0, 0.4, None, 1, k) for k in (1, 0, 0)])[0].log_likelihood()
+    together = pairs_of(gantry, [SweepRow("x", 3.0, 0.4, None, 3, 1)])[0].log_likelihood()
+    single = pairs_of(gantry, [SweepRow("x", 3.0, 0.4, None, 1, k) for k in (1, 0, 0)])[0].log_likelihood()
     checked.close(
         "largest difference over all skip speeds",
         float(np.abs(together - single).max()),

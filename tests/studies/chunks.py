@@ -14,15 +14,15 @@ Found = TypeVar("Found")
 
 def in_chunks(
     study: Callable[[Sequence[int]], list[Found]],
-    count: int,
+    seeds: range,
     size: int,
     table: Callable[[Sequence[Found]], list[str]],
     path: Path,
 ) -> list[str]:
-    """Run a study on seeds 0 to `count` - 1, `size` at a time; lines of the table of everything found."""
+    """Run a study on some seeds, `size` at a time; lines of the table of everything found."""
     found: list[Found] = []
     with ProcessPoolExecutor(usable_cores()) as pool:
-        for some in pool.map(study, [range(k, min(k + size, count)) for k in range(0, count, size)]):
+        for some in pool.map(study, [seeds[k : k + size] for k in range(0, len(seeds), size)]):
             found += some
             path.write_text("\n".join(table(found)) + "\n")
     return table(found)

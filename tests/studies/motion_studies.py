@@ -163,7 +163,7 @@ def some_blind(seeds: Sequence[int]) -> list[BlindRow]:
 
 def blind(count: int = 100) -> list[str]:
     """Predicted bands against truth; pairs where truth and band are both beyond the travel count as covered."""
-    return in_chunks(some_blind, count, 5, blind_tables, HERE / "motion_blind.txt")
+    return in_chunks(some_blind, range(count), 5, blind_tables, HERE / "motion_blind.txt")
 
 
 def blind_tables(found: Sequence[BlindRow]) -> list[str]:
