@@ -33,7 +33,7 @@ FIRST_SAMPLES, SAMPLES, MOST_SAMPLES = 8, 32, 2.0
 FIRST_NODES = (0.0, 1.0 / 3.0, 2.0 / 3.0, 1.0)
 MORE_NODES = 4
 WORTH_A_LOOK, MOST_LOOKS = 0.01, 6
-SETTLED = 0.97  # chance of the first cause beyond which nothing is looked at once more
+SETTLED = 0.97  # chance of the first cause beyond which no more is looked at than has to be
 LEADING, MOST_LEADING = 0.05, 4
 SIZE_POINTS = 41  # quantiles that are integrated over
 HEADROOM = 1.25  # ramps go this far beyond the travel's top speed, to see what a kept move had to spare
@@ -181,7 +181,9 @@ def sweep_search(
     weights = _weigh(first, known, slipped)
     likely = _likeliest(weights, WORTH_A_LOOK, MOST_LOOKS)
     at = {i: _more_nodes(weights[i].by_size) if theories[i].sized else np.array([0.5]) for i in likely}
-    plant = sample_plant(machine, round(samples * min(MOST_LOOKS / len(likely), MOST_SAMPLES)), seed)
+    settled = max(_chances(weights)) > SETTLED
+    times = 1.0 if settled else min(MOST_LOOKS / len(likely), MOST_SAMPLES)
+    plant = sample_plant(machine, round(samples * times), seed)
     close = yield from _some_skips(first, plant, at, seed, lambda share: report(0.4 + 0.3 * share))
     second = _with_close_look(first, at, close)
 
