@@ -267,7 +267,7 @@ def table_of(results: Sequence[Case]) -> list[str]:
     lines = [
         f"cases {cases}; right cause and place first {np.mean(ranks == 0):.1%}, in the first two {np.mean(ranks <= 1):.1%}",
         f"healthy {len(healthy)}, called something else with more than 50 %: {len(blamed)}",
-        f"size within its 10 to 90 % range: {np.mean(sized):.1%} of {len(sized)}",
+        f"size within its 10 to 90 % range: {sum(sized) / max(len(sized), 1):.1%} of {len(sized)}",
         f"with the first suggested reading answered truthfully: first {np.mean([c.rank_after_check == 0 for c in results]):.1%}",
         f"time of one diagnosis on one core: median {np.median([c.seconds for c in results]):.1f} s",
         "stated probability of the first cause, and how often it was right:",
