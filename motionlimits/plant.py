@@ -189,7 +189,7 @@ def _spread_evenly(rng: np.random.Generator, count: int) -> Array:
     """Random numbers between 0 and 1, one in each of `count` equal strata, in random order (Latin hypercube).
 
     A few samples then stand for a distribution better than independent ones: McKay, Beckman and Conover, Technometrics 21,
-    1979.
+    1979 (from memory).
     """
     return np.clip((rng.permutation(count) + rng.random(count)) / max(count, 1), 1e-9, 1.0 - 1e-9)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 
@@ -19,3 +20,11 @@ class SweepRow:
     shift_y: float | None = None
     note: str = ""
     line: int = 0
+
+
+def grouped(rows: Sequence[SweepRow]) -> dict[tuple[str, float], list[SweepRow]]:
+    """Rows by direction and acceleration, in the order in which these first come."""
+    groups: dict[tuple[str, float], list[SweepRow]] = {}
+    for row in rows:
+        groups.setdefault((row.direction, row.acceleration), []).append(row)
+    return groups

@@ -10,7 +10,7 @@ from typing import Any
 from ..errors import InputError
 from ..machine import Machine
 from ..physics.skip import Search, together
-from ..sweep import SweepRow
+from ..sweep import SweepRow, grouped
 from ..workers import simulator
 from .infer import SAMPLES, Found, Inference, Simulated, rank, sweep_search
 from .nextcheck import Check, next_checks, swap_test
@@ -125,9 +125,7 @@ def diagnose(
     """
     if not rows:
         raise InputError("the sweep has no rows")
-    groups: dict[tuple[str, float], list[SweepRow]] = {}
-    for row in rows:
-        groups.setdefault((row.direction, row.acceleration), []).append(row)
+    groups = grouped(rows)
     labels = dict.fromkeys(label for label, _ in groups)
     question = Question(
         machine,

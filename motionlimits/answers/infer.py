@@ -34,7 +34,7 @@ FIRST_NODES = (0.0, 1.0 / 3.0, 2.0 / 3.0, 1.0)
 MORE_NODES = 4
 WORTH_A_LOOK, MOST_LOOKS = 0.01, 6
 SETTLED = 0.97  # chance of the first cause beyond which no more is looked at than has to be
-LEADING, MOST_LEADING = 0.05, 4
+LEADING_CHANCE, MOST_LEADING = 0.05, 4
 SIZE_POINTS = 41  # quantiles that are integrated over
 HEADROOM = 1.25  # ramps go this far beyond the travel's top speed, to see what a kept move had to spare
 BEYOND = 1.6  # skip speed over the top speed where even that ramp is kept
@@ -44,9 +44,8 @@ BEYOND = 1.6  # skip speed over the top speed where even that ramp is kept
 UNNOTICED_LOSS, NOTICED_LOSS = 0.4, 0.8
 UNNOTICED = 0.03
 
-UNEXPLAINED = (
-    0.1  # share of what the best cause predicts that comes near a pair's rows, below which they are unexplained
-)
+# Rows are unexplained where less than this share of what the best cause predicts comes near them.
+UNEXPLAINED = 0.1
 
 
 @dataclass(frozen=True)
@@ -185,20 +184,20 @@ def sweep_search(
     times = 1.0 if settled else min(MOST_LOOKS / len(likely), MOST_SAMPLES)
     plant = sample_plant(machine, round(samples * times), seed)
     close = yield from _some_skips(first, plant, at, seed, lambda share: report(0.4 + 0.3 * share))
-    second = _with_close_look(first, at, close)
+    simulated = _with_close_look(first, at, close)
 
-    weights = _weigh(second, known, slipped)
-    if max(_chances(weights)) < SETTLED:
-        leading = [i for i in _likeliest(weights, LEADING, MOST_LEADING) if i in close]
+    weights = _weigh(simulated, known, slipped)
+    if max(_chances(weights)) <= SETTLED:
+        leading = [i for i in _likeliest(weights, LEADING_CHANCE, MOST_LEADING) if i in close]
         # The nominal machine comes first in every set of samples; once is enough.
         plant = sample_plant(machine, round(samples * MOST_LOOKS / len(leading)) + 1, seed + 1).take(slice(1, None))
         again = yield from _some_skips(
             first, plant, {i: at[i] for i in leading}, seed + 1, lambda share: report(0.7 + 0.3 * share)
         )
         close |= {i: np.concatenate([close[i], skip], axis=1) for i, skip in again.items()}
-        second = _with_close_look(first, at, close)
+        simulated = _with_close_look(first, at, close)
     report(1.0)
-    return second
+    return simulated
 
 
 def _chances(weights: Sequence[_Weight]) -> Array:

@@ -20,10 +20,11 @@ from numpy.typing import NDArray
 from scipy.special import gammaln, log_ndtr, logsumexp, ndtri
 
 from ..machine import Array, Direction, Machine
-from ..sweep import SweepRow
+from ..sweep import SweepRow, grouped
 
 # Simulated samples stand for a continuum of machines. Each is taken as the centre of a little cloud, spread as the samples
-# themselves are (a kernel estimate of their distribution): the evidence then hangs less on which were drawn.
+# themselves are (a kernel estimate of their distribution): the evidence then hangs less on which were drawn. Those of a cause
+# without sizes cost a fortieth of the others and are larger.
 CLOUD, LONE_CLOUD, CLOUD_WIDTH = 16, 40, 0.45
 CLIFF = 1.0  # change of the logarithm of a skip speed between two sizes that is a fall, not a slope
 
@@ -37,7 +38,8 @@ ACCIDENT = 0.02  # chance that a trial's outcome has nothing to do with the mach
 # machines need not hold one that is as near to it as the one on the table.
 PAIR_OFFSET = 0.08  # of one direction and acceleration, in the logarithm of the skip speed
 JUMP_SHARE, JUMP_DEPTH = 0.10, 3.5  # chance and depth of a jump
-# Measured limits that lie further below or above what a cause predicts, in the logarithm, are not explained by it.
+# Measured limits that lie further below or above what a cause predicts, in the logarithm, are not explained by it: a choice,
+# well outside what offsets do.
 FAR_BELOW, FAR_ABOVE = 1.2, 0.5
 COMMON_OFFSET = 0.05  # of all skip speeds of a machine alike, one standard deviation
 # Mid-range instability loses steps at one speed of a direction at every acceleration. Of random machines within their
@@ -86,11 +88,8 @@ class Pair:
 
 def pairs_of(machine: Machine, rows: Sequence[SweepRow]) -> tuple[Pair, ...]:
     """Group rows by direction and acceleration; speeds beyond the travel count as the speed reached."""
-    groups: dict[tuple[str, float], list[SweepRow]] = {}
-    for row in rows:
-        groups.setdefault((row.direction, row.acceleration), []).append(row)
     pairs = []
-    for (label, acceleration), group in groups.items():
+    for (label, acceleration), group in grouped(rows).items():
         direction = machine.direction(label)
         longest = machine.travel_along(direction)
         reached = [min(r.speed, math.sqrt(acceleration * min(r.travel or longest, longest))) for r in group]
@@ -181,7 +180,7 @@ def over_sizes(at_nodes: Array, nodes: Array, quantiles: Array) -> Array:
     ndarray, shape (sizes, machines, pairs)
     """
     if nodes.size == 1:
-        return _clouds(at_nodes, LONE_CLOUD)  # there is time for more
+        return _clouds(at_nodes, LONE_CLOUD)
     return between(_clouds(at_nodes, CLOUD), nodes, quantiles)
 
 
@@ -189,7 +188,7 @@ def _clouds(at_nodes: Array, machines: int) -> Array:
     """Every sample as some machines around it with the spread of all, each with an offset common to its limits.
 
     (nodes, samples, pairs) -> (nodes, machines samples, pairs). Mean and covariance over samples stay what they are
-    (Silverman 1986, smoothed bootstrap). The same clouds for all causes.
+    (smoothed bootstrap: Silverman 1986, from memory). The same clouds for all causes.
     """
     _, samples, pairs = at_nodes.shape
     centre = at_nodes.mean(axis=1, keepdims=True)
@@ -205,7 +204,7 @@ def _clouds(at_nodes: Array, machines: int) -> Array:
 def _normals(count: int, columns: int) -> Array:
     """Evenly spread points of a standard normal distribution, (count, columns).
 
-    Additive recurrence by the powers of a generalised golden ratio (Niederreiter 1992, chapter 3: Kronecker sequences).
+    Additive recurrence by the powers of a generalised golden ratio (Kronecker sequences: Niederreiter 1992, from memory).
     """
     ratio = 2.0
     for _ in range(60):

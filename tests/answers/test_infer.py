@@ -8,7 +8,7 @@ import pytest
 from motionlimits.answers.causes import CAUSES, hypotheses
 from motionlimits.answers.diagnose import Diagnosis, diagnose, quick_rows
 from motionlimits.answers.infer import UNNOTICED, _noticed, rank
-from motionlimits.answers.likelihood import CLIFF, Pair, between, pairs_of
+from motionlimits.answers.likelihood import CLIFF, GRID, Pair, between, pairs_of
 from motionlimits.answers.nextcheck import _information, _right, next_checks, reading_check, swap_test
 from motionlimits.answers.predict import predict
 from motionlimits.answers.readings import expected, scale, split, unscale
@@ -52,8 +52,6 @@ def test_who_feels_what(gantry: Machine) -> None:
 
 def test_row_likelihood_points_at_the_bracket(gantry: Machine) -> None:
     pair = Pair(gantry.direction("x"), 3.0, 1.0, np.array([0.4, 0.5]), np.array([3.0, 3.0]), np.array([0.0, 3.0]))
-    from motionlimits.answers.likelihood import GRID
-
     curve = pair.log_likelihood()
     assert 0.40 < math.exp(GRID[curve.argmax()]) < 0.50
     assert np.all(np.isfinite(curve))
