@@ -489,6 +489,7 @@ def diagnose(
             f"Measure next:\n{checks}" if checks else "",
             result.swap,
             tables.priors_table(result) if verbose and known else "",
+            words.moved_words(result) if verbose and known else "",
             words.assumed_words(described),
             f"Caution: {words.CAUTIONS_CHECK}" if known else "",
         )

@@ -209,30 +209,55 @@ def sample_plant(machine: Machine, samples: int, seed: int = 0) -> Plant:
     -------
     Plant
     """
-    plant = nominal_plant(machine)
     rng = np.random.default_rng(seed)
+    normal = np.zeros((samples, log_widths(machine).size))
+    for column in normal[1:].T:
+        column[:] = [_NORMAL.inv_cdf(u) for u in _spread_evenly(rng, samples - 1)]
+    luck = np.ones(samples)
+    luck[1:] = _spread_evenly(rng, samples - 1)
+    return plant_at(machine, normal, luck)
+
+
+def log_widths(machine: Machine) -> Array:
+    """Standard deviation of the logarithm of every number that a tolerance applies to, in a row."""
+    return np.concatenate([np.sqrt(np.log1p(width**2)).ravel() for width in spread(machine).values()])
+
+
+def plant_at(machine: Machine, normal: Array, luck: Array) -> Plant:
+    """Machines that are so many standard deviations off in every quantity.
+
+    Parameters
+    ----------
+    machine : Machine
+    normal : ndarray, shape (n, quantities)
+        In the order of `log_widths`.
+    luck : ndarray, shape (n,)
+        From 0 to 1: below `SLOW_DECAY_ODDS` a driver of which the file does not say lets its current only die down.
+
+    Returns
+    -------
+    Plant
+    """
+    plant = nominal_plant(machine)
+    # Median, not mean, at the stated value: the nominal machine stays in the middle of its own band.
+    factors = np.exp(normal * log_widths(machine))
     drawn: dict[str, Array] = {}
-    for name, width in spread(machine).items():
+    at = 0
+    for name in _SAMPLED:
         nominal = getattr(plant, name)
-        log_width = np.sqrt(np.log1p(width**2))
-        normal = np.zeros((samples, *nominal.shape[1:]))
-        for column in np.ndindex(normal.shape[1:]):
-            normal[1:, *column] = [_NORMAL.inv_cdf(u) for u in _spread_evenly(rng, samples - 1)]
-        # Median, not mean, at the stated value: the nominal machine stays in the middle of its own band.
-        scale = np.exp(np.reshape(log_width, nominal.shape[1:]) * normal)
-        drawn[name] = np.minimum(nominal * scale, 1.0) if name == "efficiency" else nominal * scale
-    drawn_loops = _draw_loops(machine, plant, rng, samples)
-    never = np.zeros(drawn_loops.shape, bool)
-    return replace(plant, slow_decay=drawn_loops, open_phase=never, **drawn)
+        here = factors[:, at : at + nominal[0].size]
+        at += nominal[0].size
+        drawn[name] = nominal * here.reshape(-1, *nominal.shape[1:])
+    drawn["efficiency"] = np.minimum(drawn["efficiency"], 1.0)
+    loops = _loops(machine, plant, luck)
+    return replace(plant, slow_decay=loops, open_phase=np.zeros(loops.shape, bool), **drawn)
 
 
-def _draw_loops(machine: Machine, plant: Plant, rng: np.random.Generator, samples: int) -> NDArray[np.bool_]:
+def _loops(machine: Machine, plant: Plant, luck: Array) -> NDArray[np.bool_]:
     """How the drivers let the current down: where the file does not say, either way, the same for all motors.
 
     Drivers differ, mix both, and their owners do not know: the bands span the two pure kinds.
     """
     missing = {assumption.key for assumption in machine.assumed}
     unknown = np.array([f"motors.{drive.name}.current_loop" in missing for drive in machine.drives])
-    drawn = np.zeros(samples, bool)
-    drawn[1:] = _spread_evenly(rng, samples - 1) < SLOW_DECAY_ODDS
-    return np.where(unknown, drawn[:, None], plant.slow_decay)
+    return np.where(unknown, luck[:, None] < SLOW_DECAY_ODDS, plant.slow_decay)

@@ -24,7 +24,7 @@ from ..plant import Plant, nominal_plant
 HEALTH_PRIOR = 0.15
 ALL = "all"
 
-Change = Callable[[Plant, int, float], Plant]
+Change = Callable[[Plant, int, float | Array], Plant]
 
 
 @dataclass(frozen=True)
@@ -38,7 +38,8 @@ class Cause:
     sits : {"nowhere", "axis", "motor", "motor or all", "all"}
         Where it can be.
     change : callable
-        (plant, column of the axis or motor or -1 for all, size) -> changed plant. Sizes are SI.
+        (plant, column of the axis or motor or -1 for all, size) -> changed plant. Sizes are SI, one for all samples or one
+        for each.
     prior : callable
         (machine, column) -> (low, high) of the size, both included; equal where the cause has no size.
     logarithmic : bool
@@ -77,18 +78,22 @@ class Hypothesis:
     low: float
     high: float
 
+    def sizes(self, quantiles: Array) -> Array:
+        """Sizes at quantiles of the prior, of the same shape."""
+        if self.cause.logarithmic:
+            return np.asarray(self.low * (self.high / self.low) ** quantiles)
+        return self.low + (self.high - self.low) * quantiles
+
     def size(self, quantile: float) -> float:
         """Size at a quantile of its prior."""
-        if self.cause.logarithmic:
-            return self.low * (self.high / self.low) ** quantile
-        return self.low + (self.high - self.low) * quantile
+        return float(self.sizes(np.array(quantile)))
 
     @property
     def sized(self) -> bool:
         return self.high > self.low
 
-    def applied(self, plant: Plant, size: float) -> Plant:
-        """The machine with this fault."""
+    def applied(self, plant: Plant, size: float | Array) -> Plant:
+        """The machine with this fault, of one size or one for each sample."""
         return self.cause.change(plant, self.column, size)
 
     def touches(self, machine: Machine, unit: Array) -> bool:
@@ -112,10 +117,10 @@ def axis_force(machine: Machine, column: int) -> float:
 
 
 def _scaled(array: str) -> Change:
-    def change(plant: Plant, column: int, size: float) -> Plant:
+    def change(plant: Plant, column: int, size: float | Array) -> Plant:
         values = getattr(plant, array).copy()
         if column < 0:
-            values *= size
+            values = (values.T * size).T
         else:
             values[:, column] *= size
         return replace(plant, **{array: values})
@@ -124,7 +129,7 @@ def _scaled(array: str) -> Change:
 
 
 def _added(array: str) -> Change:
-    def change(plant: Plant, column: int, size: float) -> Plant:
+    def change(plant: Plant, column: int, size: float | Array) -> Plant:
         values = getattr(plant, array).copy()
         values[:, column] += size
         return replace(plant, **{array: values})
@@ -132,7 +137,7 @@ def _added(array: str) -> Change:
     return change
 
 
-def _opened(plant: Plant, column: int, size: float) -> Plant:
+def _opened(plant: Plant, column: int, size: float | Array) -> Plant:
     values = plant.open_phase.copy()
     values[:, column] = True
     return replace(plant, open_phase=values)

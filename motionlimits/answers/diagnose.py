@@ -12,7 +12,7 @@ from ..machine import Machine
 from ..physics.skip import Search, together
 from ..sweep import SweepRow, grouped
 from ..workers import simulator
-from .infer import SAMPLES, Found, Inference, Simulated, rank, sweep_search
+from .infer import SAMPLES, STABLE, Found, Inference, Simulated, rank, sweep_search
 from .nextcheck import Check, next_checks, swap_test
 from .predict import LONG_STEPS, Limit, Prediction, Question, check_accelerations, prediction_search, static_prediction
 from .shift import Shifts
@@ -167,7 +167,7 @@ def diagnose(
 
 
 def _inference_warnings(inference: Inference) -> list[str]:
-    """Rows and readings that the best cause does not explain."""
+    """Rows and readings that the best cause does not explain, and how exact its probability is."""
     found = []
     if inference.unexplained:
         places = [
@@ -181,6 +181,11 @@ def _inference_warnings(inference: Inference) -> list[str]:
         f"the reading {key} does not go with the best cause: the sweep and the reading contradict each other"
         for key in inference.conflicts
     ]
+    if inference.moved >= STABLE:
+        found.append(
+            f"probabilities are known to about {max(math.ceil(100 * inference.moved), 1)} % here: so much one of them still "
+            "changed when twice as many machines were simulated"
+        )
     return found
 
 

@@ -1,4 +1,4 @@
-"""Likelihood of the rows of a sweep, given what simulated machines do.
+"""Likelihood of the rows of a sweep, given the limits of machines.
 
 The likelihood of a row is binomial, with a chance of skipping that rises smoothly with log(speed / skip speed) and a floor
 for accidents. What the simulation itself gets wrong is taken in three times: an offset common to all rows; one of each
@@ -16,26 +16,20 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
-from scipy.special import gammaln, log_ndtr, logsumexp, ndtri
+from scipy.special import gammaln, log_ndtr, logsumexp
 
 from ..machine import Array, Direction, Machine
 from ..sweep import SweepRow, grouped
-
-# Simulated samples stand for a continuum of machines. Each is taken as the centre of a little cloud, spread as the samples
-# themselves are (a kernel estimate of their distribution): the evidence then hangs less on which were drawn. Those of a cause
-# without sizes cost a fortieth of the others and are larger.
-CLOUD, LONE_CLOUD, CLOUD_WIDTH = 16, 40, 0.45
-CLIFF = 1.0  # change of the logarithm of a skip speed between two sizes that is a fall, not a slope
+from .emulator import Limits
 
 TRIAL_SCATTER = 0.04  # of the skip speed from trial to trial, in its logarithm
 ACCIDENT = 0.02  # chance that a trial's outcome has nothing to do with the machine
 # What is left between this simulation of ramps and a machine whose parameters are all known: against an independent
 # simulation at the level of the driver's switches half of the errors are below 6 to 7 %, a quarter above 11 to 15 %, and a
 # tenth are jumps, nearly all of them down (swing, unstable speeds). A Student distribution of four degrees of freedom and
-# scale 0.06 does that; real machines differ from both simulations, so it is wider here. A jump may go all the way to a few
-# per cent of the top speed: near 0.72 of the motors' torque a start fails at any speed, and a sample of some dozens of
-# machines need not hold one that is as near to it as the one on the table.
+# scale 0.06 does that, and as well for the emulator in place of the simulation; real machines differ from both, so it is wider
+# here. A jump may go all the way to a few per cent of the top speed: near 0.72 of the motors' torque a start fails at any
+# speed, and whether that of the machine on the table does can hang on very little.
 PAIR_OFFSET = 0.08  # of one direction and acceleration, in the logarithm of the skip speed
 JUMP_SHARE, JUMP_DEPTH = 0.10, 3.5  # chance and depth of a jump
 # Measured limits that lie further below or above what a cause predicts, in the logarithm, are not explained by it: a choice,
@@ -126,108 +120,47 @@ class RowsFit:
         before = self.curves[pair].take(left)
         return np.asarray(before + (place - left) * (self.curves[pair].take(left + 1) - before))
 
-    def log_likelihood(self, skip: Array) -> Array:
-        """(sizes, samples) from log skip over top speed (sizes, samples, pairs); windows integrated out."""
-        sizes, samples, _ = skip.shape
-        total = np.zeros((sizes, samples))
+    def log_likelihood(self, limits: Limits) -> Array:
+        """(machines,) from what the machines' limits are; windows integrated out."""
+        total = np.zeros(len(limits.kept))
+        with np.errstate(divide="ignore"):
+            succeeds, fails = np.log1p(-limits.chance), np.log(limits.chance)
+        likely = np.where(limits.chance < 0.5, limits.kept, limits.failed)
         for pairs, windows in zip(self.directions, self.windows, strict=True):
             stable = np.zeros_like(total)
-            unstable = np.zeros((sizes, samples, windows.size))
+            unstable = np.zeros((total.size, windows.size))
             for k in pairs:
+                own = self._along(k, limits.kept[:, k])
+                if limits.chance[:, k].any():
+                    own = np.logaddexp(succeeds[:, k] + own, fails[:, k] + self._along(k, limits.failed[:, k]))
                 onset = windows - self.tops[k]
-                own = self._along(k, skip[:, :, k])
                 stable += own
-                unstable += np.where(skip[:, :, k, None] < onset, own[..., None], self._along(k, onset))
+                unstable += np.where(likely[:, k, None] < onset, own[:, None], self._along(k, onset))
             chance = logsumexp(unstable, axis=-1) - math.log(windows.size)
             total += np.logaddexp(math.log1p(-UNSTABLE_SHARE) + stable, math.log(UNSTABLE_SHARE) + chance)
         return total
 
-    def explained(self, skip: Array) -> Array:
+    def explained(self, limits: Limits, weight: Array) -> Array:
         """Posterior predictive check: how much of what a hypothesis predicts comes near each pair's rows, (pairs,).
 
-        Sizes and samples count as the rows weigh them. Near is not further below than a shallow jump, nor further above than
+        Machines count by `weight`, which sums to one. Near is not further below than a shallow jump, nor further above than
         offsets go; an unstable speed that all pairs of the direction together speak for counts as an explanation.
         """
-        likelihood = self.log_likelihood(skip)
-        weight = np.exp(likelihood - logsumexp(likelihood))
         found = np.empty(len(self.curves))
         for pairs, windows in zip(self.directions, self.windows, strict=True):
-            joint = np.zeros((*likelihood.shape, windows.size))
+            joint = np.zeros((weight.size, windows.size))
             for k in pairs:
-                joint += self._along(k, np.minimum(skip[:, :, k, None], windows - self.tops[k]))
+                joint += self._along(k, np.minimum(limits.kept[:, k, None], windows - self.tops[k]))
             best = windows[np.argmax(joint, axis=-1)]
             for k in pairs:
                 good = GRID[self.curves[k] > self.curves[k].max() - 2.0]
                 low, high = good[0] - FAR_ABOVE, good[-1] + FAR_BELOW
-                limits = (skip[:, :, k], np.minimum(skip[:, :, k], best - self.tops[k]))
-                near = [(low < at) & (at < high) for at in limits]
-                found[k] = np.sum(weight * (near[0] | near[1]))
+
+                def near(at: Array, onset: Array, low: float = low, high: float = high) -> Array:
+                    either = (at, np.minimum(at, onset))
+                    return np.any([(low < limit) & (limit < high) for limit in either], axis=0)
+
+                onset, chance = best - self.tops[k], limits.chance[:, k]
+                share = near(limits.kept[:, k], onset) * (1.0 - chance) + near(limits.failed[:, k], onset) * chance
+                found[k] = weight @ share
         return found
-
-
-def over_sizes(at_nodes: Array, nodes: Array, quantiles: Array) -> Array:
-    """Log skip speeds of many machines over the quantiles of a size, from samples simulated at some of them.
-
-    Parameters
-    ----------
-    at_nodes : ndarray, shape (nodes, samples, pairs)
-    nodes : ndarray, shape (nodes,)
-        Quantiles that were simulated; one where the cause has no size.
-    quantiles : ndarray, shape (sizes,)
-
-    Returns
-    -------
-    ndarray, shape (sizes, machines, pairs)
-    """
-    if nodes.size == 1:
-        return _clouds(at_nodes, LONE_CLOUD)
-    return between(_clouds(at_nodes, CLOUD), nodes, quantiles)
-
-
-def _clouds(at_nodes: Array, machines: int) -> Array:
-    """Every sample as some machines around it with the spread of all, each with an offset common to its limits.
-
-    (nodes, samples, pairs) -> (nodes, machines samples, pairs). Mean and covariance over samples stay what they are
-    (smoothed bootstrap: Silverman 1986, from memory). The same clouds for all causes.
-    """
-    _, samples, pairs = at_nodes.shape
-    centre = at_nodes.mean(axis=1, keepdims=True)
-    apart = at_nodes - centre
-    covariance = np.swapaxes(apart, 1, 2) @ apart / max(samples - 1, 1)
-    spread = np.linalg.cholesky(covariance + 1e-10 * np.eye(pairs))
-    normal = _normals(machines * samples, pairs + 1)
-    cloud = math.sqrt(1.0 - CLOUD_WIDTH**2) * np.tile(apart, (1, machines, 1))
-    cloud += CLOUD_WIDTH * normal[:, :-1] @ np.swapaxes(spread, 1, 2)
-    return centre + cloud + COMMON_OFFSET * normal[:, -1:]
-
-
-def _normals(count: int, columns: int) -> Array:
-    """Evenly spread points of a standard normal distribution, (count, columns).
-
-    Additive recurrence by the powers of a generalised golden ratio (Kronecker sequences: Niederreiter 1992, from memory).
-    """
-    ratio = 2.0
-    for _ in range(60):
-        ratio = (1.0 + ratio) ** (1.0 / (columns + 1.0))
-    steps = ratio ** -np.arange(1.0, columns + 1.0)
-    return np.asarray(ndtri(np.clip((0.5 + np.arange(1, count + 1)[:, None] * steps) % 1.0, 1e-6, 1.0 - 1e-6)))
-
-
-def between(at_nodes: Array, nodes: Array, quantiles: Array) -> Array:
-    """Interpolate log skip speeds between simulated sizes: (nodes, samples, pairs) -> (quantiles, samples, pairs).
-
-    Where a sample falls off a cliff between two sizes (near 0.72 of the motors' torque an abrupt start fails) it is there
-    or not, never half-way: the size of the fall is spread evenly over the samples.
-    """
-    left, share = _bracket(nodes, quantiles)
-    share = share[:, None, None]
-    before, after = at_nodes[left], at_nodes[left + 1]
-    fall = (0.5 + np.arange(at_nodes.shape[1]) * 0.6180339887) % 1.0
-    step = np.where(share < fall[:, None], before, after)
-    return np.where(np.abs(after - before) > CLIFF, step, before + share * (after - before))
-
-
-def _bracket(nodes: Array, quantiles: Array) -> tuple[NDArray[np.intp], Array]:
-    """The node below each quantile, and how far each is on the way to the next."""
-    left = np.clip(np.searchsorted(nodes, quantiles, side="right") - 1, 0, nodes.size - 2)
-    return left, (quantiles - nodes[left]) / np.maximum(nodes[left + 1] - nodes[left], 1e-9)

@@ -11,7 +11,7 @@ from scipy.special import ndtr
 
 from ..machine import Array, Machine
 from .causes import HEALTH_PRIOR, Hypothesis
-from .infer import SIZE_POINTS, Inference
+from .infer import Inference, size_quantiles
 from .likelihood import TRIAL_SCATTER
 from .readings import expected, how_to, split, unscale
 
@@ -58,9 +58,7 @@ def _weights(inference: Inference) -> list[tuple[float, Hypothesis, Array, Array
         if f.probability < 1e-4:
             continue
         h = f.hypothesis
-        count = f.quantile_weights.size
-        quantiles = np.linspace(0.0, 1.0, SIZE_POINTS) if count == SIZE_POINTS else np.array([0.5])
-        found.append((f.probability, h, np.array([h.size(q) for q in quantiles]), f.quantile_weights))
+        found.append((f.probability, h, h.sizes(size_quantiles(h)), f.quantile_weights))
     return found
 
 

@@ -249,12 +249,44 @@ def load_ratio(plant: Plant, unit: Array, accelerations: Array, tops: Array, poi
     return standing, worst
 
 
+def standing_torque(plant: Plant) -> Array:
+    """Pull-out torque of each drive's motor at standstill, before losses [N.m], (n, D)."""
+    drives = plant.kinematic_map.shape[0]
+    return available_under_load(plant, np.zeros((plant.samples, 1, drives))).torque[:, 0]
+
+
+def standing_ratio(plant: Plant, torque: Array, unit: Array, accelerations: Array) -> Array:
+    """Demand with losses over pull-out torque at standstill, for accelerations in a direction.
+
+    Parameters
+    ----------
+    plant : Plant
+        n samples.
+    torque : ndarray, shape (n, D)
+        `standing_torque`, the same for all directions.
+    unit : ndarray, shape (A,)
+        Direction.
+    accelerations : ndarray, shape (k,)
+        [m/s2].
+
+    Returns
+    -------
+    ndarray, shape (n, k)
+    """
+    moving = (plant.kinematic_map @ unit) != 0.0
+    demand = np.abs(move_demand(plant, unit, np.zeros((1, 1)), accelerations[None]).torque)
+    demand = demand + np.where(moving, plant.hysteresis, 0.0)[:, None]
+    # A motor with one phase has no torque of its own at some angles: never safe.
+    field = np.where(plant.open_phase & moving, 0.0, torque)
+    return np.asarray(np.max(demand / np.maximum(field, 1e-9)[:, None], axis=-1))
+
+
 def pull_in_acceleration(plant: Plant, unit: Array) -> Array:
     """Greatest acceleration that pull-out torque at standstill gives in a direction [m/s2], shape (n,)."""
     still = np.zeros((1, 1))
     one = move_demand(plant, unit, still, np.ones((1, 1))).torque[:, 0]
     holding = move_demand(plant, unit, still, still).torque[:, 0]
-    peak = available_under_load(plant, np.zeros((plant.samples, 1, one.shape[-1]))).torque[:, 0]
+    peak = standing_torque(plant)
     moving = (plant.kinematic_map @ unit) != 0.0
     per_acceleration = np.abs(one - holding)
     left = peak - np.abs(holding) - np.where(moving, plant.hysteresis, 0.0)

@@ -187,6 +187,7 @@ def diagnosis_dict(diagnosis: Diagnosis) -> dict[str, Any]:
             for row in diagnosis.agreement
         ],
         "causes": _causes(diagnosis),
+        "probability_moved": diagnosis.inference.moved if diagnosis.inference else None,
         "next": _next(diagnosis),
         "swap_test": diagnosis.swap or None,
         "remarks": list(diagnosis.remarks),

@@ -486,6 +486,12 @@ def _measured(row: Agreement) -> str:
     return f"{speed(row.skipped)} lost steps" if row.skipped is not None else f"{speed(row.passed)} worked"
 
 
+def moved_words(diagnosis: Diagnosis) -> str:
+    """How far simulating more machines still changed a probability."""
+    assert diagnosis.inference is not None
+    return f"When twice as many machines were simulated, no probability changed by more than {diagnosis.inference.moved:.1%}."
+
+
 def assumed_words(machine: Machine) -> str:
     """Which values were assumed, motors that share one taken together; empty where nothing was."""
     grouped: dict[tuple[str, float | str, str], list[str]] = {}

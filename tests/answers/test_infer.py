@@ -8,7 +8,7 @@ import pytest
 from motionlimits.answers.causes import CAUSES, hypotheses
 from motionlimits.answers.diagnose import Diagnosis, diagnose, quick_rows
 from motionlimits.answers.infer import UNNOTICED, _noticed, rank
-from motionlimits.answers.likelihood import CLIFF, GRID, Pair, between, pairs_of
+from motionlimits.answers.likelihood import GRID, Pair, pairs_of
 from motionlimits.answers.nextcheck import _information, _right, next_checks, reading_check, swap_test
 from motionlimits.answers.predict import predict
 from motionlimits.answers.readings import expected, scale, split, unscale
@@ -192,18 +192,6 @@ def test_what_takes_nothing_is_no_reason_to_ask() -> None:
     assert chance[4:] == pytest.approx(1.0)
     # A sweep of a single direction and acceleration has no second limit.
     assert _noticed(np.array([0.0]), np.array([[-0.1], [-1.0]])) == pytest.approx([UNNOTICED, 1.0])
-
-
-def test_a_sample_falls_off_a_cliff_or_does_not() -> None:
-    nodes, quantiles = np.array([0.0, 1.0]), np.linspace(0.0, 1.0, 11)
-    at_nodes = np.array([[[0.0, 0.0]] * 20, [[-0.5 * CLIFF, -2.0 * CLIFF]] * 20])
-    found = between(at_nodes, nodes, quantiles)
-    assert found[:, :, 0] == pytest.approx(np.tile(-0.5 * CLIFF * quantiles[:, None], 20))
-    assert set(np.unique(found[:, :, 1])) == {0.0, -2.0 * CLIFF}
-    # Half of them have fallen half-way, and none climbs back.
-    fallen = (found[:, :, 1] < 0.0).mean(axis=1)
-    assert fallen == pytest.approx(quantiles, abs=0.06)
-    assert np.all(np.diff((found[:, :, 1] < 0.0).astype(int), axis=0) >= 0)
 
 
 def test_rows_that_no_cause_explains_are_named(gantry: Machine, example: Diagnosis) -> None:

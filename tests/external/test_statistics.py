@@ -6,12 +6,14 @@ import math
 
 import numpy as np
 import pytest
-from scipy import integrate, special, stats
+from scipy import integrate, linalg, optimize, special, stats
 
+from motionlimits.answers import emulator as emulators
 from motionlimits.answers import infer, likelihood, nextcheck, readings
 from motionlimits.answers.causes import hypotheses
-from motionlimits.answers.infer import Simulated, _weigh
-from motionlimits.answers.likelihood import GRID, Pair, RowsFit, between, over_sizes, pairs_of
+from motionlimits.answers.emulator import Limits, emulator, logistic, ridge
+from motionlimits.answers.infer import MANY, Outlook, Simulated, _Bench, _effective, _weigh, size_quantiles
+from motionlimits.answers.likelihood import GRID, Pair, RowsFit, pairs_of
 from motionlimits.sweep import SweepRow
 
 from ..machines import machine
@@ -97,13 +99,14 @@ def test_common_offset_and_gaussian_evidence(checked: Validation, monkeypatch: p
     """Source: closed form: measurements with independent errors and a common one are jointly Gaussian."""
     error, measured, predicted = 0.15, np.array([-0.50, -0.62]), np.array([-0.55, -0.60])
     fit = stable_fit([-0.5 * ((GRID - m) / error) ** 2 for m in measured], monkeypatch)
-    # Samples that are all the same: only the common offset is averaged over.
-    skip = over_sizes(np.tile(predicted, (1, 20, 1)), np.array([0.5]), np.array([0.5]))
-    ours = evidence(fit.log_likelihood(skip)) - 2 * math.log(error * math.sqrt(2 * math.pi))
+    # Machines that are all the same: only the common offset is averaged over.
+    offsets = _Bench(machine(), [], hypotheses(machine())[:1], 0).everybody.offsets
+    ours = evidence(fit.log_likelihood(surely(np.tile(predicted, (MANY, 1))).moved(offsets)))
+    ours -= 2 * math.log(error * math.sqrt(2 * math.pi))
     covariance = error**2 * np.eye(2) + likelihood.COMMON_OFFSET**2
     expected = float(stats.multivariate_normal(predicted, covariance).logpdf(measured))
     source = "scipy.stats.multivariate_normal (closed form)"
-    checked.close("log evidence with a common offset", ours, expected, source, abs=0.01, why="400 points")
+    checked.close("log evidence with a common offset", ours, expected, source, abs=0.01, why=f"{MANY} points")
 
 
 def evidence(log_likelihood: np.ndarray) -> float:
@@ -111,35 +114,45 @@ def evidence(log_likelihood: np.ndarray) -> float:
     return float(special.logsumexp(log_likelihood)) - math.log(log_likelihood.size)
 
 
+def surely(kept: np.ndarray) -> Limits:
+    """Limits of machines whose start succeeds."""
+    return Limits(kept, kept, np.zeros_like(kept))
+
+
 @pytest.mark.parametrize("pairs", [4, 10])
 def test_tolerances_are_averaged_over(checked: Validation, monkeypatch: pytest.MonkeyPatch, pairs: int) -> None:
     """Source: closed form: limits that are jointly normal over the machines of a tolerance, measured with normal errors."""
     rng = np.random.default_rng(pairs)
-    error, samples = 0.15, 4000
-    together = 0.1 * rng.standard_normal((3, pairs))  # three things that move all limits
-    apart = rng.standard_normal((samples, 3)) @ together + 0.08 * rng.standard_normal((samples, pairs))
-    apart -= apart.mean(axis=0)
+    error, simulated, tolerances = 0.15, 300, 12
+    effect = 0.06 * rng.standard_normal((tolerances, pairs))
     predicted = rng.uniform(-1.0, -0.3, pairs)
-    measured = predicted + rng.multivariate_normal(np.zeros(pairs), together.T @ together + 0.02 * np.eye(pairs))
+    bench = _Bench(machine(), [], hypotheses(machine())[:1], 0)
+    drawn = bench.everybody.normal[:simulated, :tolerances]
+    load = np.full(MANY, -0.5)
+    models = [
+        emulator(drawn, load[:simulated], skip, np.ones(simulated), math.inf) for skip in (predicted + drawn @ effect).T
+    ]
+    covariance = effect.T @ effect + error**2 * np.eye(pairs) + likelihood.COMMON_OFFSET**2
+    measured = rng.multivariate_normal(predicted, covariance)
     fit = stable_fit([-0.5 * ((GRID - m) / error) ** 2 for m in measured], monkeypatch)
-    monkeypatch.setattr(likelihood, "LONE_CLOUD", 16)
-    skip = over_sizes((predicted + apart)[None], np.array([0.5]), np.array([0.5]))
-    ours = evidence(fit.log_likelihood(skip)) - pairs * math.log(error * math.sqrt(2 * math.pi))
-    covariance = np.cov(apart.T) + error**2 * np.eye(pairs) + likelihood.COMMON_OFFSET**2
-    expected = float(stats.multivariate_normal(predicted, covariance).logpdf(measured))
+    cloud = bench.everybody
+    for _ in range(3):
+        limits = surely(np.column_stack([m.predict(cloud.normal[:, :tolerances], load)[0] for m in models]))
+        weight = fit.log_likelihood(limits.moved(cloud.offsets)) + cloud.log_density
+        effective, cloud = _effective(weight), bench.nearer(cloud, limits, weight)
+    assert effective > 400  # of the first ones, seven for ten limits
     checked.close(
         f"log evidence of {pairs} limits over tolerances",
-        ours,
-        expected,
+        evidence(weight) - pairs * math.log(error * math.sqrt(2 * math.pi)),
+        float(stats.multivariate_normal(predicted, covariance).logpdf(measured)),
         "scipy.stats.multivariate_normal (closed form)",
         abs=0.15,
-        why=f"{samples} machines, each the centre of a cloud",
+        why=f"{MANY} machines, emulated from {simulated}",
     )
 
 
 def test_size_is_integrated_out(checked: Validation, monkeypatch: pytest.MonkeyPatch) -> None:
     """Source: Beta-binomial evidence: k of n under a flat prior of the chance has evidence B(k + 1, n - k + 1)."""
-    monkeypatch.setattr(likelihood, "COMMON_OFFSET", 1e-9)
     monkeypatch.setattr(infer, "UNNOTICED", 1.0)  # a flat prior of the size
     gantry = machine()
     theory = next(h for h in hypotheses(gantry) if h.cause.name == "drag")
@@ -147,9 +160,10 @@ def test_size_is_integrated_out(checked: Validation, monkeypatch: pytest.MonkeyP
     # A skip speed that falls from 0 to -1 with the quantile of the size; its chance is the quantile itself.
     p = np.clip(-GRID, 1e-9, 1 - 1e-9)
     fit = stable_fit([k * np.log(p) + (n - k) * np.log1p(-p)], monkeypatch)
-    nodes = np.linspace(0.0, 1.0, 5)
-    simulated = Simulated(gantry, (), (theory,), (nodes,), (-nodes[:, None, None],), fit)
-    weight = _weigh(simulated, {}, ())[0]
+    quantiles = _Bench(gantry, [], hypotheses(gantry)[:1], 0).everybody.quantiles
+    limits = surely(-quantiles[:, None])
+    outlook = Outlook(quantiles, fit.log_likelihood(limits), limits, -size_quantiles(theory)[:, None])
+    weight = _weigh(Simulated(gantry, (), (theory,), (outlook,), fit), {}, ())[0]
     ours = math.exp(weight.score - math.log(theory.prior))
     source = "scipy.special.beta (Beta-binomial)"
     checked.close(
@@ -158,7 +172,7 @@ def test_size_is_integrated_out(checked: Validation, monkeypatch: pytest.MonkeyP
         float(special.beta(k + 1, n - k + 1)),
         source,
         rel=0.03,
-        why=f"{infer.SIZE_POINTS} sizes",
+        why=f"{MANY} sizes",
     )
 
 
@@ -220,7 +234,7 @@ def test_quantiles_of_a_size(checked: Validation) -> None:
     sizes = np.linspace(0.0, 10.0, 401)
     law = stats.truncnorm(-3, 5, loc=4, scale=1.2)
     weights = law.pdf(sizes)
-    points = [infer._point(sizes, weights / weights.sum(), q) for q in (0.1, 0.5, 0.9)]
+    points = infer._weighted_quantiles(sizes, weights / weights.sum(), (0.1, 0.5, 0.9))
     checked.close(
         "10, 50 and 90 % points",
         points,
@@ -231,18 +245,41 @@ def test_quantiles_of_a_size(checked: Validation) -> None:
     )
 
 
-def test_interpolation_between_sizes(checked: Validation) -> None:
-    """Source: numpy.interp, sample by sample."""
-    nodes, values = np.array([0.0, 0.2, 0.9, 1.0]), np.array([0.1, 0.3, -0.2, 0.0])
-    quantiles = np.linspace(0.0, 1.0, 23)
-    ours = between(values[:, None, None], nodes, quantiles)[:, 0, 0]
+def test_emulator_is_a_penalised_regression(checked: Validation) -> None:
+    """Source: scipy.linalg.lstsq of the system with the penalty as rows; scipy.optimize.minimize of the logistic loss."""
+    rng = np.random.default_rng(3)
+    design = np.column_stack([np.ones(60), rng.standard_normal((60, 5))])
+    values, weight = rng.standard_normal(60), rng.uniform(0.1, 2.0, 60)
+    middle = np.average(values, weights=weight)
+    penalty = np.sqrt(emulators.SHRINKAGE) * np.eye(6)
+    penalty[0] *= 1e-3 / np.sqrt(emulators.SHRINKAGE)
+    root = np.sqrt(weight)
+    solved = linalg.lstsq(np.vstack([design * root[:, None], penalty]), np.r_[(values - middle) * root, np.zeros(6)])[0]
+    solved[0] += middle
     checked.close(
-        "skip speeds between simulated sizes",
-        ours,
-        np.interp(quantiles, nodes, values),
-        "numpy.interp",
-        abs=1e-12,
+        "emulator's coefficients",
+        ridge(design, values, weight),
+        solved,
+        "scipy.linalg.lstsq",
+        abs=1e-9,
         why="exact",
+    )
+    outcome = (design @ rng.standard_normal(6) + rng.logistic(size=60) > 0.0).astype(float)
+    shrink = np.array([0.02, emulators.SLOPE_SHRINKAGE, *[emulators.FALL_SHRINKAGE] * 4])
+    prior = np.array([0.0, 1.0, 0.0, 0.0, 0.0, 0.0])
+
+    def loss(b: np.ndarray) -> float:
+        logit = design @ b
+        return float(weight @ (np.logaddexp(0.0, logit) - outcome * logit) + 0.5 * shrink @ (b - prior) ** 2)
+
+    best = optimize.minimize(loss, np.zeros(6), method="BFGS", options={"gtol": 1e-7}).x
+    checked.close(
+        "coefficients of failing starts",
+        logistic(design, outcome, weight),
+        best,
+        "scipy.optimize.minimize, BFGS",
+        abs=1e-3,
+        why="Newton's steps end where they move a logit by less than this",
     )
 
 
