@@ -16,7 +16,7 @@ from typing import NamedTuple
 
 import numpy as np
 from scipy.linalg import cho_factor, cho_solve
-from scipy.special import expit
+from scipy.special import expit, logit
 
 from ..machine import Array
 
@@ -30,7 +30,7 @@ FALL_SHRINKAGE = 2.0
 FALL_AT, FALL_SLOPE, SLOPE_SHRINKAGE = -0.45, 20.0, 1.2
 UNSEEN = 0.1  # how far beyond the failed starts that were seen another may lie
 LEAST_CHANCE = 0.002  # of either kind, where both were seen
-NEWTON_STEPS = 12
+NEWTON_STEPS = 25
 
 
 class Limits(NamedTuple):
@@ -154,6 +154,8 @@ def logistic(design: Array, outcome: Array, weight: Array) -> Array:
     penalty[0] = 0.02
     penalty[1] = SLOPE_SHRINKAGE
     found = prior.copy()
+    share = np.clip(np.average(outcome, weights=weight), 0.02, 0.98)
+    found[0] = logit(share) - np.average(design @ prior, weights=weight)
     for _ in range(NEWTON_STEPS):
         chance = expit(design @ found)
         gradient = design.T @ (weight * (outcome - chance)) - penalty * (found - prior)

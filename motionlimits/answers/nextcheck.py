@@ -10,8 +10,9 @@ import numpy as np
 from scipy.special import ndtr
 
 from ..machine import Array, Machine
+from .bench import size_quantiles
 from .causes import HEALTH_PRIOR, Hypothesis
-from .infer import Inference, size_quantiles
+from .infer import Inference
 from .likelihood import TRIAL_SCATTER
 from .readings import expected, how_to, split, unscale
 

@@ -256,7 +256,7 @@ def standing_torque(plant: Plant) -> Array:
 
 
 def standing_ratio(plant: Plant, torque: Array, unit: Array, accelerations: Array) -> Array:
-    """Demand with losses over pull-out torque at standstill, for accelerations in a direction.
+    """Demand with losses over pull-out torque at standstill, for accelerations in a direction; open phases not minded.
 
     Parameters
     ----------
@@ -276,9 +276,7 @@ def standing_ratio(plant: Plant, torque: Array, unit: Array, accelerations: Arra
     moving = (plant.kinematic_map @ unit) != 0.0
     demand = np.abs(move_demand(plant, unit, np.zeros((1, 1)), accelerations[None]).torque)
     demand = demand + np.where(moving, plant.hysteresis, 0.0)[:, None]
-    # A motor with one phase has no torque of its own at some angles: never safe.
-    field = np.where(plant.open_phase & moving, 0.0, torque)
-    return np.asarray(np.max(demand / np.maximum(field, 1e-9)[:, None], axis=-1))
+    return np.asarray(np.max(demand / np.maximum(torque, 1e-9)[:, None], axis=-1))
 
 
 def pull_in_acceleration(plant: Plant, unit: Array) -> Array:

@@ -49,6 +49,15 @@ def test_starts_that_fail_are_told_apart(seed: int, cliff: float) -> None:
     assert chance.max() <= 1.0 - LEAST_CHANCE
 
 
+@given(st.integers(0, 1000), st.floats(-1.0, 1.5), st.floats(0.1, 0.9))
+def test_starts_that_fail_at_random_have_their_share(seed: int, load: float, share: float) -> None:
+    """With one phase a start fails or not by where the rotor stands, whatever the load."""
+    features, _ = machines(300, seed)
+    fails = np.random.default_rng(seed).random(300) < share
+    model = emulator(features, np.full(300, load), np.where(fails, -3.0, 0.4), np.ones(300), math.inf)
+    assert model.predict(features, np.full(300, load))[2].mean() == pytest.approx(fails.mean(), abs=0.05)
+
+
 @given(st.integers(0, 1000), st.floats(0.1, 10.0))
 def test_only_ratios_of_weights_count(seed: int, scale: float) -> None:
     features, standing = machines(60, seed)

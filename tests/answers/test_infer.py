@@ -7,17 +7,19 @@ import pytest
 
 from motionlimits.answers.causes import CAUSES, hypotheses
 from motionlimits.answers.diagnose import Diagnosis, diagnose, quick_rows
-from motionlimits.answers.infer import UNNOTICED, _noticed, rank
+from motionlimits.answers.infer import SAMPLES, STABLE, UNNOTICED, _noticed, rank
 from motionlimits.answers.likelihood import GRID, Pair, pairs_of
 from motionlimits.answers.nextcheck import _information, _right, next_checks, reading_check, swap_test
 from motionlimits.answers.predict import predict
 from motionlimits.answers.readings import expected, scale, split, unscale
 from motionlimits.errors import InputError
 from motionlimits.files.evidence import evidence_fields, read_evidence
+from motionlimits.files.sweeps import read_sweep
 from motionlimits.machine import Machine
 from motionlimits.plant import nominal_plant
 from motionlimits.sweep import SweepRow
 
+from ..conftest import EXAMPLES
 from ..inference import infer, simulated_sweep
 from ..machines import machine
 
@@ -84,6 +86,17 @@ def test_same_seed_same_answer(gantry: Machine) -> None:
     rows = quick_rows("x", 6.0, 0.4, 0.5)
     one, two = (infer(gantry, rows, samples=4, theories=hypotheses(gantry)[:3]) for _ in range(2))
     assert [f.probability for f in one.found] == [f.probability for f in two.found]
+
+
+def test_twice_the_machines_move_no_probability(gantry: Machine, example: Diagnosis) -> None:
+    assert example.inference is not None
+    assert example.inference.moved < STABLE
+    half = infer(gantry, read_sweep(EXAMPLES / "crossed-belt-gantry" / "sweep.csv", gantry), samples=SAMPLES // 2)
+    one, two = (
+        {(f.hypothesis.cause.name, f.hypothesis.where): f.probability for f in found.found}
+        for found in (half, example.inference)
+    )
+    assert max(abs(one[key] - two[key]) for key in one) < STABLE
 
 
 def test_a_reading_moves_the_ranking(gantry: Machine) -> None:

@@ -10,9 +10,10 @@ from scipy import integrate, linalg, optimize, special, stats
 
 from motionlimits.answers import emulator as emulators
 from motionlimits.answers import infer, likelihood, nextcheck, readings
+from motionlimits.answers.bench import MANY, Bench, Outlook, effective, size_quantiles
 from motionlimits.answers.causes import hypotheses
 from motionlimits.answers.emulator import Limits, emulator, logistic, ridge
-from motionlimits.answers.infer import MANY, Outlook, Simulated, _Bench, _effective, _weigh, size_quantiles
+from motionlimits.answers.infer import Simulated, _weigh
 from motionlimits.answers.likelihood import GRID, Pair, RowsFit, pairs_of
 from motionlimits.sweep import SweepRow
 
@@ -100,7 +101,7 @@ def test_common_offset_and_gaussian_evidence(checked: Validation, monkeypatch: p
     error, measured, predicted = 0.15, np.array([-0.50, -0.62]), np.array([-0.55, -0.60])
     fit = stable_fit([-0.5 * ((GRID - m) / error) ** 2 for m in measured], monkeypatch)
     # Machines that are all the same: only the common offset is averaged over.
-    offsets = _Bench(machine(), [], hypotheses(machine())[:1], 0).everybody.offsets
+    offsets = Bench(machine(), [], hypotheses(machine())[:1], 0).everybody.offsets
     ours = evidence(fit.log_likelihood(surely(np.tile(predicted, (MANY, 1))).moved(offsets)))
     ours -= 2 * math.log(error * math.sqrt(2 * math.pi))
     covariance = error**2 * np.eye(2) + likelihood.COMMON_OFFSET**2
@@ -126,7 +127,7 @@ def test_tolerances_are_averaged_over(checked: Validation, monkeypatch: pytest.M
     error, simulated, tolerances = 0.15, 300, 12
     effect = 0.06 * rng.standard_normal((tolerances, pairs))
     predicted = rng.uniform(-1.0, -0.3, pairs)
-    bench = _Bench(machine(), [], hypotheses(machine())[:1], 0)
+    bench = Bench(machine(), [], hypotheses(machine())[:1], 0)
     drawn = bench.everybody.normal[:simulated, :tolerances]
     load = np.full(MANY, -0.5)
     models = [
@@ -139,8 +140,8 @@ def test_tolerances_are_averaged_over(checked: Validation, monkeypatch: pytest.M
     for _ in range(3):
         limits = surely(np.column_stack([m.predict(cloud.normal[:, :tolerances], load)[0] for m in models]))
         weight = fit.log_likelihood(limits.moved(cloud.offsets)) + cloud.log_density
-        effective, cloud = _effective(weight), bench.nearer(cloud, limits, weight)
-    assert effective > 400  # of the first ones, seven for ten limits
+        count, cloud = effective(weight), bench.nearer(cloud, limits, weight)
+    assert count > 400  # of the first ones, seven for ten limits
     checked.close(
         f"log evidence of {pairs} limits over tolerances",
         evidence(weight) - pairs * math.log(error * math.sqrt(2 * math.pi)),
@@ -160,7 +161,7 @@ def test_size_is_integrated_out(checked: Validation, monkeypatch: pytest.MonkeyP
     # A skip speed that falls from 0 to -1 with the quantile of the size; its chance is the quantile itself.
     p = np.clip(-GRID, 1e-9, 1 - 1e-9)
     fit = stable_fit([k * np.log(p) + (n - k) * np.log1p(-p)], monkeypatch)
-    quantiles = _Bench(gantry, [], hypotheses(gantry)[:1], 0).everybody.quantiles
+    quantiles = Bench(gantry, [], hypotheses(gantry)[:1], 0).everybody.quantiles
     limits = surely(-quantiles[:, None])
     outlook = Outlook(quantiles, fit.log_likelihood(limits), limits, -size_quantiles(theory)[:, None])
     weight = _weigh(Simulated(gantry, (), (theory,), (outlook,), fit), {}, ())[0]

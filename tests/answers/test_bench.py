@@ -1,0 +1,74 @@
+"""Machines that are drawn near the possible ones stand for all; what a fault does not touch is shared."""
+
+from __future__ import annotations
+
+from functools import cache
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from hypothesis.extra.numpy import arrays
+
+from motionlimits.answers.bench import MANY, Bench, effective, shares
+from motionlimits.answers.causes import hypotheses
+from motionlimits.answers.emulator import Limits
+from motionlimits.answers.likelihood import pairs_of
+from motionlimits.answers.predict import LONG_STEPS
+from motionlimits.machine import Machine
+from motionlimits.physics.skip import together
+from motionlimits.sweep import SweepRow
+from motionlimits.workers import simulator
+
+from ..machines import machine
+
+
+@cache
+def nothing_swept() -> Bench:
+    return Bench(machine(), [], hypotheses(machine())[:1], 0)
+
+
+@settings(max_examples=25)
+@given(st.integers(0, 500), st.floats(2.0, 12.0), st.integers(1, 4))
+def test_drawn_nearer_they_still_stand_for_all(seed: int, sharpness: float, limits: int) -> None:
+    """Importance sampling: weights average to one, weighted coordinates to those of everybody."""
+    bench = nothing_swept()
+    cloud = bench.everybody
+    effect = 0.1 * np.random.default_rng(seed).standard_normal((cloud.normal.shape[1], limits))
+    kept = cloud.normal @ effect
+    toward = -sharpness * np.sum((kept - 0.3) ** 2, axis=1)  # what rows say: limits near 0.3
+    nearer = bench.nearer(cloud, Limits(kept, kept, np.zeros_like(kept)), toward)
+    weight = np.exp(nearer.log_density)
+    assert weight.mean() == pytest.approx(1.0, abs=0.1)
+    assert np.abs(weight @ nearer.normal / MANY).max() < 0.3
+    again = -sharpness * np.sum((nearer.normal @ effect - 0.3) ** 2, axis=1) + nearer.log_density
+    # The same mean likelihood, from more machines that count.
+    assert np.log(np.mean(np.exp(again))) == pytest.approx(np.log(np.mean(np.exp(toward))), abs=0.3)
+    assert effective(again) > 0.8 * effective(toward)
+
+
+@given(arrays(float, st.integers(1, 50), elements=st.floats(-500.0, 500.0)), st.floats(-1e3, 1e3))
+def test_shares_and_how_many_count(log_weight: np.ndarray, more: float) -> None:
+    share = shares(log_weight)
+    assert share.sum() == pytest.approx(1.0)
+    assert shares(log_weight + more) == pytest.approx(share, abs=1e-9)
+    assert 1.0 - 1e-9 <= effective(log_weight) <= log_weight.size + 1e-6
+    assert effective(np.zeros(7)) == pytest.approx(7.0)
+
+
+def test_directions_that_a_fault_does_not_touch_are_shared(gantry: Machine) -> None:
+    rows = [SweepRow(label, 6.0, 0.5, None, 1, 0) for label in ("x", "y")]
+    theories = [h for h in hypotheses(gantry) if h.where in ("all", "y") and h.cause.name in ("as-predicted", "drag")]
+    bench = Bench(gantry, pairs_of(gantry, rows), theories, 3)
+    machines = bench.everybody.normal[:6]
+    with simulator(1, **LONG_STEPS) as engine:
+        together([bench.simulate({0: machines, 1: machines}, lambda share: None)], engine)
+        assert set(bench.skips) == {(0, "x"), (0, "y"), (1, "y")}
+        assert all(len(skip) == 6 for skip in bench.skips.values())
+        healthy, faulty = bench.seen(0), bench.seen(1)
+        assert np.array_equal(healthy[:, 0], faulty[:, 0])
+        assert faulty[:, 1].mean() < healthy[:, 1].mean()
+        # Later machines of either are added.
+        together([bench.simulate({1: bench.everybody.normal[6:9]}, lambda share: None)], engine)
+    assert [len(bench.skips[key]) for key in ((0, "x"), (0, "y"), (1, "y"))] == [9, 6, 9]
+    assert np.array_equal(bench.normal[1, "y"], bench.everybody.normal[:9])
