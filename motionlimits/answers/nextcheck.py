@@ -12,7 +12,7 @@ from scipy.special import ndtr
 from ..machine import Array, Machine
 from .bench import size_quantiles
 from .causes import HEALTH_PRIOR, Hypothesis
-from .infer import Inference
+from .infer import Found, Inference
 from .likelihood import TRIAL_SCATTER
 from .readings import expected, how_to, split, unscale
 
@@ -21,6 +21,7 @@ EFFORT = {"supply_v": 3.0, "pull": 2.0, "mass": 15.0, "phase_ohm": 4.0, "current
 NEARLY_AS_GOOD = 0.9  # of the best worth
 BIT_WORTH = 0.1  # of a bit of information, beside the chance of naming the right cause: it decides where that stays
 LEADING = 3  # causes whose readings are told
+LEAST_CHANCE = 1e-4  # of a cause that is worth a thought
 
 
 @dataclass(frozen=True)
@@ -54,13 +55,15 @@ class Check:
 
 def _weights(inference: Inference) -> list[tuple[float, Hypothesis, Array, Array]]:
     """Probability, hypothesis, sizes and their weights, of causes worth a thought."""
-    found = []
-    for f in inference.found:
-        if f.probability < 1e-4:
-            continue
-        h = f.hypothesis
-        found.append((f.probability, h, h.sizes(size_quantiles(h)), f.quantile_weights))
-    return found
+    return [
+        (f.probability, f.hypothesis, f.hypothesis.sizes(size_quantiles(f.hypothesis)), f.quantile_weights)
+        for f in _worth_a_thought(inference)
+    ]
+
+
+def _worth_a_thought(inference: Inference) -> list[Found]:
+    """Causes with some chance, and those that come next even where the first is all but certain."""
+    return [f for place, f in enumerate(inference.found) if f.probability >= LEAST_CHANCE or place < LEADING]
 
 
 def _information(chances: Array, given: Array) -> float:
@@ -107,7 +110,7 @@ def reading_check(machine: Machine, inference: Inference, key: str) -> Check:
 
 def row_checks(machine: Machine, inference: Inference, trials: int = 3) -> list[Check]:
     """Candidate sweep rows: speeds between those measured, in every direction and acceleration of the sweep."""
-    weighted = [f for f in inference.found if f.probability >= 1e-4 and f.log_skip.any()]
+    weighted = [f for f in _worth_a_thought(inference) if f.log_skip.any()]
     if not weighted:
         return []
     chances = np.array([f.probability for f in weighted])

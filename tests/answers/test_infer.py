@@ -1,12 +1,13 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
 from motionlimits.answers.causes import CAUSES, hypotheses
-from motionlimits.answers.diagnose import Diagnosis, diagnose, quick_rows
+from motionlimits.answers.diagnose import Diagnosis, _inference_warnings, diagnose, quick_rows
 from motionlimits.answers.infer import SAMPLES, STABLE, UNNOTICED, _noticed, rank
 from motionlimits.answers.likelihood import GRID, Pair, pairs_of
 from motionlimits.answers.nextcheck import _information, _right, next_checks, reading_check, swap_test
@@ -97,6 +98,23 @@ def test_twice_the_machines_move_no_probability(gantry: Machine, example: Diagno
         for found in (half, example.inference)
     )
     assert max(abs(one[key] - two[key]) for key in one) < STABLE
+
+
+def test_what_simulation_leaves_open_is_told(example: Diagnosis) -> None:
+    assert example.inference is not None
+    assert not any("twice as many" in warning for warning in example.warnings)
+    (warning,) = _inference_warnings(replace(example.inference, moved=0.034))
+    assert "to about 4 %" in warning
+
+
+def test_readings_of_the_next_causes_are_told_where_one_is_sure(gantry: Machine, example: Diagnosis) -> None:
+    assert example.inference is not None
+    assert example.inference.best.probability > 0.99
+    first = next_checks(gantry, example.inference, {})[0]
+    assert first.key == "pull_x_n"
+    told = {(e.cause, e.where): e.value for e in first.expectations}
+    assert len(told) == 3
+    assert told["drag", "x"] > 3.0 * min(told.values())
 
 
 def test_a_reading_moves_the_ranking(gantry: Machine) -> None:
