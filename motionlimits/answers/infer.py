@@ -33,7 +33,8 @@ SAMPLES = 64
 MOST_AT_A_LOOK = 12  # times SAMPLES
 # Chance from which a cause is looked at again, and how many at most, look by look.
 LOOKS = ((0.001, 6), (0.01, 5), (0.02, 4))
-STABLE = 0.02  # change of the largest chance with twice the machines below which no more are simulated
+STABLE = 0.02  # change of a chance with twice the machines below which no more are simulated
+SETTLED = 0.97  # chance of the first cause below which one such change may be luck
 # Loss of skip speed (its logarithm, the two worst limits together) up to which hardly anybody asks, and from which everybody
 # does: a fifth of two limits, and a third of two or half of one. UNNOTICED is how many ask all the same.
 UNNOTICED_LOSS, NOTICED_LOSS = 0.4, 0.8
@@ -169,8 +170,9 @@ def sweep_search(
         for i in likely:
             had[i] += count[i]
             emulate(i)
-        moved = float(np.max(np.abs(_chances(weights) - before)))
-        if moved < STABLE:
+        chances = _chances(weights)
+        moved = float(np.max(np.abs(chances - before)))
+        if moved < STABLE and (look > 0 or chances.max() > SETTLED):
             break
     report(1.0)
     return Simulated(machine, pairs, theories, tuple(outlooks), fit, moved)
