@@ -94,6 +94,15 @@ class Bench:
 
     A direction that a fault does not touch tells of the healthy machine: there all such faults share what was simulated.
     The first machine is the one described, its fault of middle size.
+
+    Parameters
+    ----------
+    machine : Machine
+    pairs : sequence of Pair
+        Directions and accelerations of the sweep.
+    theories : sequence of Hypothesis
+        The healthy machine first; elsewhere they go by their place in this list.
+    seed : int
     """
 
     def __init__(self, machine: Machine, pairs: Sequence[Pair], theories: Sequence[Hypothesis], seed: int) -> None:
@@ -186,6 +195,18 @@ class Bench:
         """What machines do under a hypothesis, by an emulator of all that was simulated of it.
 
         It is fitted most closely where the one before it leaves machines possible.
+
+        Parameters
+        ----------
+        which : int
+            The hypothesis, simulated at least once.
+        fit : RowsFit
+        cloud : Cloud
+            The machines asked about.
+
+        Returns
+        -------
+        Outlook
         """
         at = size_quantiles(self.theories[which])
         described = np.zeros((at.size, cloud.normal.shape[1]))
@@ -229,9 +250,21 @@ class Bench:
 
         Only along the few directions of tolerances, size and offset in which limits change, where the drawn ones follow a
         normal distribution of the mean and spread of the possible ones; elsewhere they stay what they were.
+
+        Parameters
+        ----------
+        cloud : Cloud
+        limits : Limits
+            Of its machines.
+        log_weight : ndarray, shape (machines,)
+            Log-likelihood of rows and readings plus `cloud.log_density`.
+
+        Returns
+        -------
+        Cloud
         """
         normal = self.everybody.normal
-        effect = np.linalg.lstsq(cloud.normal - cloud.normal.mean(axis=0), _centred(limits.mean()), rcond=None)[0]
+        effect = np.linalg.lstsq(cloud.normal - cloud.normal.mean(axis=0), limits.mean(), rcond=None)[0]
         effect[-1] = COMMON_OFFSET
         basis, strength, _ = np.linalg.svd(effect, full_matrices=False)
         basis = basis[:, :MOST_DIRECTIONS][:, strength[:MOST_DIRECTIONS] > INFORMED]
@@ -266,7 +299,3 @@ class Bench:
 def _load(plant: Plant, torque: Array, moves: Moves) -> Array:
     """Log of what each move asks at standstill over what there is, (machines, moves)."""
     return np.asarray(np.log(np.clip(standing_ratio(plant, torque, moves.unit, moves.acceleration), 0.02, 5.0)))
-
-
-def _centred(values: Array) -> Array:
-    return np.asarray(values - values.mean(axis=0))

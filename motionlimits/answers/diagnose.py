@@ -183,7 +183,7 @@ def _inference_warnings(inference: Inference) -> list[str]:
     ]
     if inference.moved >= STABLE:
         found.append(
-            f"probabilities are known to about {max(math.ceil(100 * inference.moved), 1)} % here: so much one of them still "
+            f"probabilities are known to about {math.ceil(100 * inference.moved)} % here: so much one of them still "
             "changed when twice as many machines were simulated"
         )
     return found

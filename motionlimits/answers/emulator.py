@@ -2,7 +2,7 @@
 
 Simulating a machine costs some milliseconds, and a sweep leaves few of those within tolerance possible: a mean over simulated
 ones alone hangs on a handful. The logarithm of a skip speed is nearly linear in the logarithms of what is toleranced, with
-one exception: where a move asks for about 0.6 to 0.8 of the motors' torque at standstill, its start begins to fail and the
+one exception: where a move asks for about 0.5 to 0.8 of the motors' torque at standstill, its start begins to fail and the
 skip speed falls at once. So a regression for machines whose start succeeds, one for those whose start fails, and a logistic
 regression for which is which (computer experiments: Sacks, Welch, Mitchell and Wynn, Statistical Science 4, 1989, from
 memory). What is left, some 5 % (the swing of rotor and load hangs on details), is no larger than what the simulation
@@ -26,7 +26,7 @@ SHRINKAGE = 1.0
 GAP = 0.5  # between two neighbours among the sorted logarithms of skip speeds that parts kept starts from failed ones
 FALL_SHRINKAGE = 2.0
 # A priori one start in two fails at 0.64 of the torque, and the odds grow e-fold with every 5 % more: about what random
-# machines do, which spread from 0.45 to 0.75.
+# machines do (half of them between 0.46 and 0.67, by simulation).
 FALL_AT, FALL_SLOPE, SLOPE_SHRINKAGE = -0.45, 20.0, 1.2
 UNSEEN = 0.1  # how far beyond the failed starts that were seen another may lie
 LEAST_CHANCE = 0.002  # of either kind, where both were seen

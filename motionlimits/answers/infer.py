@@ -142,16 +142,18 @@ def sweep_search(
     weights = _weigh(Simulated(machine, pairs, theories, tuple(outlooks), fit), known, slipped)
     had = dict.fromkeys(everything, len(first))
 
+    def weigh_anew(i: int) -> None:
+        outlooks[i] = bench.outlook(i, fit, clouds[i])
+        weights[i] = _weight(machine, theories[i], outlooks[i], outlooks[0], known, slipped)
+
     def emulate(i: int) -> None:
         """From all that was simulated of a cause, on machines that rows and readings leave possible."""
         if had[i] == len(first):
             clouds[i] = bench.everybody
-        for again in (True, False):
-            outlooks[i] = bench.outlook(i, fit, clouds[i])
-            weights[i] = _weight(machine, theories[i], outlooks[i], outlooks[0], known, slipped)
-            if not again or effective(weights[i].machines) > FEW_EFFECTIVE:
-                break
+        weigh_anew(i)
+        if effective(weights[i].machines) <= FEW_EFFECTIVE:
             clouds[i] = bench.nearer(clouds[i], outlooks[i].limits, weights[i].machines)
+            weigh_anew(i)
 
     moved = 1.0
     for look, (least, most) in enumerate(LOOKS):
