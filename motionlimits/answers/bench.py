@@ -11,24 +11,28 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
+from scipy.spatial.distance import cdist
 from scipy.special import logsumexp, ndtr, ndtri
 
 from ..machine import Array, Direction, Machine
-from ..physics.limits import standing_ratio, standing_torque
+from ..physics.limits import TorqueCurve, pull_out_speed, standing_ratio, torque_curve
 from ..physics.skip import Moves, Search, ramp_search
-from ..plant import SLOW_DECAY_ODDS, Plant, log_widths, plant_at, stack
+from ..plant import SLOW_DECAY_ODDS, Plant, log_widths, nominal_plant, plant_at, stack
 from .causes import Hypothesis
-from .emulator import Emulator, Limits, emulator
+from .emulator import LUCK_POINTS, Emulator, Limits, Statics, emulator
 from .likelihood import COMMON_OFFSET, Pair, RowsFit
 
 # Emulated machines: of causes that are looked at once, and of the others.
 FEW, MANY = 1000, 2000
-# Where the rows leave few of these possible, others are drawn near those: where this many count for something, with this
-# many still drawn without regard to the rows, and the rows taken at a power at which as many as LEAST_EFFECTIVE count.
-FEW_EFFECTIVE, STILL_ANY, LEAST_EFFECTIVE = 400, 0.15, 60
+# Where the rows leave few of these possible, others are drawn near those: where not this many count for something. Of every
+# so many, so many are drawn without regard to the rows, from one wide normal distribution, and from narrow ones around single
+# machines; these take the rows at a power at which as many as LEAST_EFFECTIVE count.
+FEW_EFFECTIVE, DRAWN, LEAST_EFFECTIVE = 400, (3, 11, 6), 60
 POWERS = (1.0, 0.7, 0.5, 0.35, 0.25, 0.15, 0.1)
 MOST_DIRECTIONS, INFORMED = 8, 0.02  # of tolerances that rows tell about: how many, and least effect on a limit of each
-WIDENED = 1.3  # variance of what is drawn over that of what is possible
+MOST_DIRECTIONS, INFORMED = 8, 0.02  # of tolerances that rows tell about: how many, and least effect on a limit of each
+# Spread of what is drawn over that of what is possible: the wide one, and narrow ones around so many machines.
+WIDENED, KERNEL, CENTRES = 1.14, 0.5, 100
 # Which of them are simulated: mostly those that the rows speak for, but not only. Rows count by a power less than one, since
 # an emulator may be wrong about them, in choosing as in fitting.
 CHOOSING_POWER, ANY_SHARE = 0.7, 0.15
@@ -36,6 +40,17 @@ FITTING_POWER, FITTING_FLOOR = 0.3, 0.005
 SIZE_POINTS = 41  # quantiles of a size's prior at which readings are weighed and its posterior is told
 HEADROOM = 1.25  # ramps go this far beyond the travel's top speed, to see what a kept move had to spare
 BEYOND = 1.6  # skip speed over the top speed where even that ramp is kept
+ELECTRICAL = (  # what decides on a torque curve
+    "voltage",
+    "source_resistance",
+    "torque_constant",
+    "winding_resistance",
+    "bridge_resistance",
+    "inductance",
+    "current_peak",
+    "slow_decay",
+)
+STATIC_REACH = 2.0  # static limits over the top speed are told up to here
 
 
 @dataclass(frozen=True)
@@ -72,10 +87,14 @@ def effective(log_weight: Array) -> float:
 class Cloud(NamedTuple):
     """Machines within tolerance as rows of standard normal coordinates, and the log of how often such occur over how often
     they were drawn: tolerances, then how currents die down, the size of the fault, and the offset common to all limits.
+
+    `plant` and `curve` are theirs without a fault.
     """
 
     normal: Array
     log_density: Array
+    plant: Plant
+    curve: TorqueCurve
 
     @property
     def quantiles(self) -> Array:
@@ -86,7 +105,14 @@ class Cloud(NamedTuple):
         return COMMON_OFFSET * self.normal[:, -1]
 
     def first(self, count: int) -> Cloud:
-        return Cloud(self.normal[:count], self.log_density[:count])
+        plant, curve = self.plant.take(slice(count)), self.curve._replace(torque=self.curve.torque[:count])
+        return Cloud(self.normal[:count], self.log_density[:count], plant, curve)
+
+    def joined(self, other: Cloud) -> Cloud:
+        """With those of another cloud after them."""
+        curve = self.curve._replace(torque=np.concatenate([self.curve.torque, other.curve.torque]))
+        both = [np.concatenate(parts) for parts in zip(self[:2], other[:2], strict=True)]
+        return Cloud(both[0], both[1], stack([self.plant, other.plant]), curve)
 
 
 class Bench:
@@ -117,7 +143,6 @@ class Bench:
         # Niederreiter 1992, from memory).
         even = (0.5 + np.arange(MANY)[:, None] * np.array([0.7548776662, 0.5698402910])) % 1.0
         normal[:, -2:] = ndtri(np.clip(even, 1e-6, 1.0 - 1e-6))
-        self.everybody = Cloud(normal, np.zeros(MANY))
         self.directions: list[tuple[Direction, list[int], Moves]] = []
         for label in dict.fromkeys(p.direction.label for p in pairs):
             direction = machine.direction(label)
@@ -125,52 +150,75 @@ class Bench:
             acceleration = np.array([pairs[k].acceleration for k in here])
             moves = Moves(direction.vector, acceleration, np.full(len(here), machine.travel_along(direction)))
             self.directions.append((direction, here, moves))
+        described = nominal_plant(machine)
+        shaft = [
+            m.top.max() * np.max(np.abs(described.kinematic_map @ d.vector) / described.radius)
+            for d, _, m in self.directions
+        ]
+        self.fastest = STATIC_REACH * float(max(shaft, default=1.0))
         self.count = len(pairs)
-        self.normal: dict[tuple[int, str], Array] = {}
-        self.loads: dict[tuple[int, str], Array] = {}
+        self.everybody = self.cloud(normal, np.zeros(MANY))
+        self.known: dict[tuple[int, str], Cloud] = {}
+        self.statics: dict[tuple[int, str], Array] = {}
         self.skips: dict[tuple[int, str], Array] = {}
         self.models: dict[int, dict[int, Emulator]] = {}
         self.best: dict[int, float] = {}
-        self.loops_vary = bool(np.any(np.diff(self.plant(0, normal).slow_decay, axis=0)))
+        self.loops_vary = bool(np.any(np.diff(self.everybody.plant.slow_decay, axis=0)))
 
     def owner(self, which: int, direction: Direction) -> int:
         """The hypothesis whose simulations stand for this one in a direction."""
         return which if self.theories[which].touches(self.machine, direction.vector) else 0
 
-    def plant(self, which: int, normal: Array) -> Plant:
-        """Machines with a fault."""
-        theory = self.theories[which]
+    def cloud(self, normal: Array, log_density: Array) -> Cloud:
+        """Machines by their coordinates, without a fault."""
         whole = np.zeros((len(normal), self.varies.size))
         whole[:, self.varies] = normal[:, :-3]
-        return theory.applied(plant_at(self.machine, whole, ndtr(normal[:, -3])), theory.sizes(ndtr(normal[:, -2])))
+        plant = plant_at(self.machine, whole, ndtr(normal[:, -3]))
+        return Cloud(normal, log_density, plant, torque_curve(plant, self.fastest))
+
+    def faulty(self, which: int, cloud: Cloud) -> tuple[Plant, TorqueCurve]:
+        """Machines with a fault, and their torque curve."""
+        theory = self.theories[which]
+        plant = theory.applied(cloud.plant, theory.sizes(cloud.quantiles))
+        if all(getattr(plant, name) is getattr(cloud.plant, name) for name in ELECTRICAL):
+            return plant, cloud.curve
+        return plant, torque_curve(plant, self.fastest)
 
     def simulate(self, wanted: Mapping[int, Array], progress: Callable[[float], None]) -> Search[None]:
         """Simulate machines of some hypotheses, in every direction."""
-        asked: dict[tuple[int, str], Array] = {}
+        asked: dict[tuple[int, str], Cloud] = {}
+        clouds = {id(normal): self.cloud(normal, np.zeros(len(normal))) for normal in wanted.values()}
         for which, normal in wanted.items():
             for direction, *_ in self.directions:
                 key = self.owner(which, direction), direction.label
+                new = clouds[id(normal)]
                 # Causes that are looked at for the first time ask for the same healthy machines.
-                known = asked.get(key, np.empty((0, normal.shape[1])))
-                asked[key] = known if np.array_equal(known, normal) else np.concatenate([known, normal])
-        plants = [self.plant(which, normal) for (which, _), normal in asked.items()]
+                if key not in asked:
+                    asked[key] = new
+                elif not np.array_equal(asked[key].normal, normal):
+                    asked[key] = asked[key].joined(new)
+        faulty = {key: self.faulty(key[0], cloud) for key, cloud in asked.items()}
+        plants = [plant for plant, _ in faulty.values()]
         ends = np.cumsum([plant.samples for plant in plants])
-        span = {key: np.arange(end - len(asked[key]), end) for key, end in zip(asked, ends.tolist(), strict=True)}
+        span = {key: np.arange(end - p.samples, end) for key, p, end in zip(asked, plants, ends.tolist(), strict=True)}
         labels = [d.label for d, *_ in self.directions]
         chosen = [np.concatenate([rows for key, rows in span.items() if key[1] == label]) for label in labels]
         moves = [m for *_, m in self.directions]
         found = yield from ramp_search(
             stack(plants), moves, headroom=HEADROOM, seed=self.seed, rows=chosen, progress=progress
         )
-        of_key = dict(zip(asked, plants, strict=True))
         for label, m, speed in zip(labels, moves, found, strict=True):
             # Where not even the longer ramp is lost there is no telling how far the limit lies beyond.
             skip = np.minimum(np.log(speed / m.top[:, None]), math.log(BEYOND)).T
             keys = [key for key in asked if key[1] == label]
-            for key, part in zip(keys, np.split(skip, np.cumsum([len(asked[k]) for k in keys])[:-1]), strict=True):
-                load = _load(of_key[key], standing_torque(of_key[key]), m)
-                for store, new in ((self.normal, asked[key]), (self.loads, load), (self.skips, part)):
-                    store[key] = np.concatenate([store[key], new]) if key in store else new
+            for key, part in zip(keys, np.split(skip, np.cumsum([len(span[k]) for k in keys])[:-1]), strict=True):
+                told = _statics(*faulty[key], m)
+                if key in self.known:
+                    self.known[key] = self.known[key].joined(asked[key])
+                    self.statics[key] = np.concatenate([self.statics[key], told])
+                    self.skips[key] = np.concatenate([self.skips[key], part])
+                else:
+                    self.known[key], self.statics[key], self.skips[key] = asked[key], told, part
 
     def seen(self, which: int) -> Array:
         """What the machines simulated first do under a hypothesis, (machines, pairs)."""
@@ -181,13 +229,13 @@ class Bench:
             found[:, here] = self.skips[key][:count]
         return found
 
-    def _features(self, which: int, normal: Array) -> Array:
+    def _features(self, which: int, cloud: Cloud) -> Array:
         """Of machines, for the emulator: tolerances, and where the fault has a size, that and its square."""
-        found = [normal[:, :-3]]
+        found = [cloud.normal[:, :-3]]
         if self.loops_vary:
-            found.append((ndtr(normal[:, -3]) < SLOW_DECAY_ODDS).astype(float))
+            found.append((ndtr(cloud.normal[:, -3]) < SLOW_DECAY_ODDS).astype(float))
         if which != 0 and self.theories[which].sized:
-            scaled = (ndtr(normal[:, -2]) - 0.5) * math.sqrt(12.0)
+            scaled = (cloud.quantiles - 0.5) * math.sqrt(12.0)
             found += [scaled, scaled**2 - 1.0]
         return np.column_stack(found)
 
@@ -208,48 +256,61 @@ class Bench:
         -------
         Outlook
         """
-        at = size_quantiles(self.theories[which])
-        described = np.zeros((at.size, cloud.normal.shape[1]))
-        described[:, -2] = ndtri(np.clip(at, 1e-6, 1.0 - 1e-6))
         former = self.models.get(which)
         best = self.best.get(which, 0.0)
         models: dict[int, Emulator] = {}
         for direction, here, _ in self.directions:
             owner = self.owner(which, direction)
             key = owner, direction.label
-            known, load, skips = self.normal[key], self.loads[key], self.skips[key]
-            weight = np.ones(len(known))
+            known, statics, skips = self.known[key], self.statics[key], self.skips[key]
+            weight = np.ones(len(skips))
             if former:
-                likelihood = fit.log_likelihood(self._limits(which, former, known).moved(COMMON_OFFSET * known[:, -1]))
+                likelihood = fit.log_likelihood(self._limits(which, former, known).moved(known.offsets))
                 weight = FITTING_FLOOR + np.exp(FITTING_POWER * np.minimum(likelihood - best, 0.0))
             features = self._features(owner, known)
             for column, k in enumerate(here):
-                models[k] = emulator(features, load[:, column], skips[:, column], weight, math.log(BEYOND))
-        limits = self._limits(which, models, cloud.normal)
+                models[k] = emulator(
+                    features,
+                    Statics(*statics[:, column].T),
+                    skips[:, column],
+                    weight,
+                    math.log(HEADROOM),
+                    math.log(BEYOND),
+                )
+        limits = self._limits(which, models, cloud)
         likelihood = fit.log_likelihood(limits.moved(cloud.offsets))
         self.models[which], self.best[which] = models, float(likelihood.max())
-        typical = self._limits(which, models, described).mean()
+        typical = self._limits(which, models, self._described(size_quantiles(self.theories[which]))).mean()
         return Outlook(cloud.quantiles, likelihood + cloud.log_density, limits, typical)
 
-    def _limits(self, which: int, models: Mapping[int, Emulator], normal: Array) -> Limits:
+    def _described(self, quantiles: Array) -> Cloud:
+        """The machine as described, with faults of some sizes."""
+        normal = np.zeros((quantiles.size, self.everybody.normal.shape[1]))
+        normal[:, -2] = ndtri(np.clip(quantiles, 1e-6, 1.0 - 1e-6))
+        return self.cloud(normal, np.zeros(quantiles.size))
+
+    def _limits(self, which: int, models: Mapping[int, Emulator], cloud: Cloud) -> Limits:
         """Emulated limits of machines, without the common offset."""
-        limits = Limits(*(np.empty((len(normal), self.count)) for _ in range(3)))
+        limits = Limits(
+            *(np.empty((len(cloud.normal), self.count)) for _ in range(3)),
+            *(np.empty((LUCK_POINTS, self.count)) for _ in range(2)),
+        )
         owners = {self.owner(which, direction) for direction, *_ in self.directions}
-        plants = {owner: self.plant(owner, normal) for owner in owners}
-        torques = {owner: standing_torque(plant) for owner, plant in plants.items()}
+        faulty = {owner: self.faulty(owner, cloud) for owner in owners}
         for direction, here, moves in self.directions:
             owner = self.owner(which, direction)
-            features, load = self._features(owner, normal), _load(plants[owner], torques[owner], moves)
+            features, statics = self._features(owner, cloud), _statics(*faulty[owner], moves)
             for column, k in enumerate(here):
-                found = models[k].predict(features, load[:, column])
+                found = models[k].predict(features, Statics(*statics[:, column].T))
                 limits.kept[:, k], limits.failed[:, k], limits.chance[:, k] = found
+                limits.kept_luck[:, k], limits.failed_luck[:, k] = models[k].kept_luck, models[k].failed_luck
         return limits
 
     def nearer(self, cloud: Cloud, limits: Limits, log_weight: Array) -> Cloud:
         """Machines drawn near those that rows and readings leave possible, as importance sampling has it.
 
-        Only along the few directions of tolerances, size and offset in which limits change, where the drawn ones follow a
-        normal distribution of the mean and spread of the possible ones; elsewhere they stay what they were.
+        Only along the few directions of tolerances, size and offset in which limits change, where the drawn ones follow
+        normal distributions around some of the possible ones; elsewhere they stay what they were.
 
         Parameters
         ----------
@@ -274,17 +335,29 @@ class Bench:
         along = cloud.normal @ basis
         middle = share @ along
         apart = along - middle
-        spread = np.linalg.cholesky(WIDENED * (apart * share[:, None]).T @ apart + 0.02 * np.eye(len(middle)))
+        spread = np.linalg.cholesky((apart * share[:, None]).T @ apart + 0.02 * np.eye(basis.shape[1]))
+        # As often as their share, one in every stretch of it (systematic resampling).
+        stretches = (np.arange(CENTRES) + 0.5) / CENTRES * share.sum()
+        centres = along[np.searchsorted(np.cumsum(share), stretches)]
         luck = normal @ basis
-        any_of_them = np.arange(len(normal)) % round(1.0 / STILL_ANY) == 0
-        drawn = np.where(any_of_them[:, None], luck, middle + luck @ spread.T)
+        kind = np.arange(len(normal)) % sum(DRAWN)
+        any_of_them, around = kind < DRAWN[0], kind >= DRAWN[0] + DRAWN[1]
+        scale = np.where(around, KERNEL, WIDENED)[:, None]
+        # One centre after the other.
+        turn = np.cumsum(around) % CENTRES
+        drawn = np.where(around[:, None], centres[turn], middle) + scale * luck @ spread.T
+        drawn[any_of_them] = luck[any_of_them]
         whole = normal + (drawn - luck) @ basis.T
-        back = np.linalg.solve(spread, (drawn - middle).T)
-        near = -0.5 * np.sum(back**2, axis=0) - np.log(np.diag(spread)).sum()
+        # Densities of the three kinds, but for a common factor.
+        volume = float(np.log(np.diag(spread)).sum())
+        back, middles, centre = (np.linalg.solve(spread, at.T).T for at in (drawn, centres, middle[None]))
+        wide = -0.5 * cdist(back, centre, "sqeuclidean")[:, 0] / WIDENED**2 - volume - len(middle) * math.log(WIDENED)
+        close = logsumexp(-0.5 * cdist(back, middles, "sqeuclidean") / KERNEL**2, axis=1) - math.log(CENTRES)
+        close -= volume + len(middle) * math.log(KERNEL)
         usual = -0.5 * np.sum(drawn**2, axis=1)
-        share_any = float(any_of_them.mean())
-        either = np.logaddexp(math.log1p(-share_any) + near, math.log(share_any) + usual)
-        return Cloud(whole, usual - either)
+        odds = np.log(np.bincount(np.digitize(kind, np.cumsum(DRAWN)), minlength=3) / len(kind))
+        either = logsumexp(np.stack([usual, wide, close]) + odds[:, None], axis=0)
+        return self.cloud(whole, usual - either)
 
     def choose(self, cloud: Cloud, log_weight: Array, count: int, look: int) -> Array:
         """Machines to simulate next: mostly those that rows and readings speak for."""
@@ -296,6 +369,8 @@ class Bench:
         return cloud.normal[np.sort(np.argsort(key, kind="stable")[:count])]
 
 
-def _load(plant: Plant, torque: Array, moves: Moves) -> Array:
-    """Log of what each move asks at standstill over what there is, (machines, moves)."""
-    return np.asarray(np.log(np.clip(standing_ratio(plant, torque, moves.unit, moves.acceleration), 0.02, 5.0)))
+def _statics(plant: Plant, curve: TorqueCurve, moves: Moves) -> Array:
+    """`Statics` of machines on moves of one direction, (machines, moves, 2)."""
+    standing = standing_ratio(plant, curve.torque[:, 0], moves.unit, moves.acceleration)
+    steady = pull_out_speed(plant, curve, moves.unit, moves.acceleration) / moves.top
+    return np.stack([np.log(np.clip(standing, 0.02, 5.0)), np.log(np.clip(steady, 0.02, STATIC_REACH))], axis=-1)

@@ -23,16 +23,18 @@ from ..sweep import SweepRow
 from ..workers import simulator
 from .bench import BEYOND, FEW, FEW_EFFECTIVE, Bench, Outlook, effective, shares, size_quantiles
 from .causes import Hypothesis, hypotheses
+from .emulator import weighted_quantiles
 from .likelihood import Pair, RowsFit, pairs_of
 from .predict import LONG_STEPS
 from .readings import expected, scale
 
 # Simulated machines: half of SAMPLES of every cause at first, SAMPLES more of the likely ones, and then as many again as each
 # has had, within what a look may cost altogether.
-SAMPLES = 64
+SAMPLES = 56
 MOST_AT_A_LOOK = 12  # times SAMPLES
 # Chance from which a cause is looked at again, and how many at most, look by look.
 LOOKS = ((0.001, 6), (0.01, 5), (0.02, 4))
+NEARER = 3  # times machines are drawn anew, nearer to the possible ones, until enough count
 STABLE = 0.02  # change of a chance with twice the machines below which no more are simulated
 SETTLED = 0.97  # chance of the first cause below which one such change may be luck
 # Loss of skip speed (its logarithm, the two worst limits together) up to which hardly anybody asks, and from which everybody
@@ -151,7 +153,9 @@ def sweep_search(
         if had[i] == len(first):
             clouds[i] = bench.everybody
         weigh_anew(i)
-        if effective(weights[i].machines) <= FEW_EFFECTIVE:
+        for _ in range(NEARER):
+            if effective(weights[i].machines) > FEW_EFFECTIVE:
+                break
             clouds[i] = bench.nearer(clouds[i], outlooks[i].limits, weights[i].machines)
             weigh_anew(i)
 
@@ -218,7 +222,7 @@ def rank(
         simulated.theories, simulated.outlooks, weights, _chances(weights).tolist(), strict=True
     ):
         share = shares(w.machines)
-        low, middle, high = theory.sizes(_weighted_quantiles(outlook.quantiles, share, (0.1, 0.5, 0.9))).tolist()
+        low, middle, high = theory.sizes(weighted_quantiles(outlook.quantiles, share, (0.1, 0.5, 0.9))).tolist()
         log_evidence = w.score - math.log(theory.prior)
         by_size = _on_grid(outlook.quantiles, share, size_quantiles(theory).size)
         found.append(Found(theory, chance, log_evidence, middle, low, high, by_size, outlook.typical.T))
@@ -262,13 +266,6 @@ def _weight(
     machines = outlook.log_weight + np.interp(outlook.quantiles, at, read)
     score = math.log(theory.prior) + float(logsumexp(machines)) - math.log(machines.size)
     return _Weight(score + _damage_fit(machine, theory, slipped), machines)
-
-
-def _weighted_quantiles(values: Array, share: Array, probabilities: Sequence[float]) -> Array:
-    """Quantiles of weighted values."""
-    order = np.argsort(values, kind="stable")
-    cumulated = np.cumsum(share[order]) - 0.5 * share[order]
-    return np.interp(probabilities, cumulated, values[order])
 
 
 def _on_grid(quantiles: Array, share: Array, points: int) -> Array:

@@ -112,15 +112,18 @@ def input_power(plant: Plant, shaft_speed: Array, torque: Array, current_rms: Ar
     return np.asarray(np.sum(plant.count * each, axis=-1))
 
 
-def available_under_load(plant: Plant, shaft_speed: Array) -> Pullout:
-    """As `available`, at the bus voltage that remains while all motors work at pull-out."""
+def available_under_load(plant: Plant, shaft_speed: Array, rounds: int = 2) -> Pullout:
+    """As `available`, at the bus voltage that remains while all motors work at pull-out.
+
+    Each of the `rounds` takes the power from the one before.
+    """
     full = available(plant, shaft_speed)
     if not np.any(plant.source_resistance > 0.0):
         return full
     extra = (1,) * (shaft_speed.ndim - 2)
     source = plant.source_resistance.reshape(-1, *extra)
     open_voltage = plant.voltage.reshape(-1, *extra)
-    for _ in range(2):
+    for _ in range(rounds):
         power = input_power(plant, shaft_speed, full.torque, full.current_rms)
         full = available(plant, shaft_speed, loaded_voltage(open_voltage, source, power)[..., None])
     return full
@@ -249,6 +252,25 @@ def load_ratio(plant: Plant, unit: Array, accelerations: Array, tops: Array, poi
     return standing, worst
 
 
+class TorqueCurve(NamedTuple):
+    """Pull-out torque of each drive's motor [N.m], (n, points, D), at shaft speeds [rad/s], (points,), the first zero."""
+
+    speeds: Array
+    torque: Array
+
+
+def torque_curve(plant: Plant, fastest: float, points: int = 16) -> TorqueCurve:
+    """Pull-out torque before losses, all motors at the same shaft speed, up to a fastest one [rad/s].
+
+    Speeds lie closer together the slower they are, from a hundredth of the fastest. Coarser than `static_limits`, for
+    thousands of machines.
+    """
+    speeds = np.concatenate([[0.0], np.geomspace(0.01 * fastest, fastest, points - 1)])
+    drives = plant.kinematic_map.shape[0]
+    shaft = np.broadcast_to(speeds[:, None], (plant.samples, points, drives))
+    return TorqueCurve(speeds, available_under_load(plant, shaft, rounds=1).torque)
+
+
 def standing_torque(plant: Plant) -> Array:
     """Pull-out torque of each drive's motor at standstill, before losses [N.m], (n, D)."""
     drives = plant.kinematic_map.shape[0]
@@ -277,6 +299,48 @@ def standing_ratio(plant: Plant, torque: Array, unit: Array, accelerations: Arra
     demand = np.abs(move_demand(plant, unit, np.zeros((1, 1)), accelerations[None]).torque)
     demand = demand + np.where(moving, plant.hysteresis, 0.0)[:, None]
     return np.asarray(np.max(demand / np.maximum(torque, 1e-9)[:, None], axis=-1))
+
+
+def pull_out_speed(plant: Plant, curve: TorqueCurve, unit: Array, accelerations: Array) -> Array:
+    """Speed at which what a motor must give first passes its pull-out torque, while speeding up.
+
+    As `static_limits` has it, for thousands of machines: from a curve that all directions share, only the moving motors
+    looked at, and interpolated between few speeds.
+
+    Parameters
+    ----------
+    plant : Plant
+        n samples.
+    curve : TorqueCurve
+        Of this plant.
+    unit : ndarray, shape (A,)
+        Direction.
+    accelerations : ndarray, shape (k,)
+        [m/s2]
+
+    Returns
+    -------
+    ndarray, shape (n, k)
+        [m/s]; from the second to the last speed of the curve, also where the crossing lies outside.
+    """
+    rate = np.abs(plant.kinematic_map @ unit) / plant.radius
+    found = np.full((plant.samples, accelerations.size), np.inf)
+    for drive in np.flatnonzero(rate > 0.0):
+        speeds = curve.speeds / rate[drive]
+        slow, fast = (
+            np.abs(move_demand(plant, unit, np.full((1, 1), v), accelerations[None]).torque[..., drive])
+            for v in (0.0, speeds[-1])
+        )
+        # What is asked is a straight line over speed; losses too.
+        left = curve.torque[:, :, drive] - shaft_loss(
+            plant.hysteresis[:, drive, None], plant.eddy[:, drive, None], curve.speeds
+        )
+        share = speeds / speeds[-1]
+        for k in range(accelerations.size):
+            margin = left - slow[:, k, None] - (fast[:, k] - slow[:, k])[:, None] * share
+            crossing, _ = _first_fall(speeds, margin)
+            found[:, k] = np.minimum(found[:, k], np.clip(crossing, speeds[1], speeds[-1]))
+    return found
 
 
 def pull_in_acceleration(plant: Plant, unit: Array) -> Array:

@@ -38,6 +38,9 @@ TRIAL_SCATTER = 0.05  # of friction from trial to trial, one standard deviation,
 # A ramp whose demand never passes this share of pull-out torque is not lost: even the swing of an undamped abrupt start
 # needs 0.72 (equal-area criterion). Unstable speeds are looked for separately.
 SAFE_RATIO = 0.45
+# Electrical angles over half a turn, after which everything repeats with currents turned round, at which many machines start;
+# few, so that what is commanded is worked out for many lanes at once.
+ANGLES = 8
 CLEARLY_LESS = 0.93  # share of the ramp's speed below which it is the swing that decides
 
 # No ramp needs to last longer: where the acceleration asked for is a few per cent of what the motors can give, a brisker
@@ -101,13 +104,16 @@ class _Batch:
         sample: Rows,
         *,
         marked: bool = False,
+        phase: Array | None = None,
     ) -> None:
-        """Ramps of one direction, with a hold. Trial scatter and starting phase depend on sample and acceleration, not on others."""
+        """Ramps of one direction, with a hold. Trial scatter depends on the sample, not on others; one starting phase for all
+        unless they are given.
+        """
         n = self.plant.samples
         rng = np.random.default_rng([*self.seed, len(self.parts)])
         friction = np.exp(TRIAL_SCATTER * rng.standard_normal(n))
         friction[0] = 1.0  # sample 0 is the nominal machine
-        phase = rng.uniform(0.0, 2.0 * np.pi)
+        same_phase = rng.uniform(0.0, 2.0 * np.pi)
         lanes = move_lanes(
             self.plant,
             unit,
@@ -116,7 +122,7 @@ class _Batch:
             np.full(sample.size, np.inf),
             hold=hold,
             sample=sample,
-            phase=phase,
+            phase=same_phase if phase is None else phase,
             friction_factor=friction[sample],
             marked=marked,
         )
@@ -265,7 +271,12 @@ def ramp_search(
         doubtful.append(full)
     report = progress or (lambda share: None)
     report(0.05)
-    ramps, _ = yield from _ramps(plant, longer, doubtful, seed, [])
+    # Machines start at different angles: what the angle does to a limit is averaged out over many of them.
+    phases = [
+        (np.pi / ANGLES) * np.random.default_rng([seed, 5, k]).integers(ANGLES, size=each.shape).astype(float)
+        for k, each in enumerate(doubtful)
+    ]
+    ramps, _ = yield from _ramps(plant, longer, doubtful, seed, [], phases)
     report(0.8)
     limits = yield from _swing_checks(ramps)
     report(1.0)
@@ -308,14 +319,24 @@ class _Ramped(NamedTuple):
 
 
 def _ramps(
-    plant: Plant, wanted: list[Moves], doubtful: list[Bools], seed: int, besides: list[Lanes]
+    plant: Plant,
+    wanted: list[Moves],
+    doubtful: list[Bools],
+    seed: int,
+    besides: list[Lanes],
+    phases: list[Array] | None = None,
 ) -> Search[tuple[list[_Ramped], list[Fate]]]:
-    """One long ramp for each acceleration and sample of every direction; and the fates of lanes simulated `besides`."""
+    """One long ramp for each acceleration and sample of every direction; and the fates of lanes simulated `besides`.
+
+    `phases` are the angles they start at, of the shape of `doubtful`; by default the same for all of a direction.
+    """
     batch = _Batch(plant, seed, stage=1)
     rows = [np.nonzero(d) for d in doubtful]
-    for moves, (i, j) in zip(wanted, rows, strict=True):
+    starts: Sequence[Array | None] = phases or [None] * len(wanted)
+    for moves, (i, j), start in zip(wanted, rows, starts, strict=True):
         acceleration, top = _brisk(plant, moves)
-        batch.add(moves.unit, acceleration[i], top[i], 0.0, j, marked=True)
+        phase = None if start is None else start[i, j]
+        batch.add(moves.unit, acceleration[i], top[i], 0.0, j, marked=True, phase=phase)
     fates = yield batch.lanes() + besides
     own = len(batch.parts)
     found = []

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from functools import cache
 
 import numpy as np
@@ -12,10 +13,11 @@ from hypothesis.extra.numpy import arrays
 
 from motionlimits.answers.bench import MANY, Bench, effective, shares
 from motionlimits.answers.causes import hypotheses
-from motionlimits.answers.emulator import Limits
+from motionlimits.answers.emulator import LUCK_POINTS, Limits
 from motionlimits.answers.likelihood import pairs_of
 from motionlimits.answers.predict import LONG_STEPS
 from motionlimits.machine import Machine
+from motionlimits.physics.limits import torque_curve
 from motionlimits.physics.skip import together
 from motionlimits.sweep import SweepRow
 from motionlimits.workers import simulator
@@ -37,7 +39,7 @@ def test_drawn_nearer_they_still_stand_for_all(seed: int, sharpness: float, limi
     effect = 0.1 * np.random.default_rng(seed).standard_normal((cloud.normal.shape[1], limits))
     kept = cloud.normal @ effect
     toward = -sharpness * np.sum((kept - 0.3) ** 2, axis=1)  # what rows say: limits near 0.3
-    nearer = bench.nearer(cloud, Limits(kept, kept, np.zeros_like(kept)), toward)
+    nearer = bench.nearer(cloud, surely(kept), toward)
     weight = np.exp(nearer.log_density)
     assert weight.mean() == pytest.approx(1.0, abs=0.1)
     assert np.abs(weight @ nearer.normal / MANY).max() < 0.3
@@ -45,6 +47,36 @@ def test_drawn_nearer_they_still_stand_for_all(seed: int, sharpness: float, limi
     # The same mean likelihood, from more machines that count.
     assert np.log(np.mean(np.exp(again))) == pytest.approx(np.log(np.mean(np.exp(toward))), abs=0.3)
     assert effective(again) > 0.8 * effective(toward)
+
+
+@settings(max_examples=25)
+@given(st.integers(0, 500), st.floats(4.0, 10.0))
+def test_two_kinds_of_possible_machines_are_both_found(seed: int, sharpness: float) -> None:
+    """Rows that speak for limits far down or far up: the mean likelihood is that of a closed form."""
+    bench = nothing_swept()
+    cloud = bench.everybody
+    effect = np.zeros((cloud.normal.shape[1], 1))
+    effect[int(np.random.default_rng(seed).integers(len(effect) - 1))] = 0.3
+
+    def said(kept: np.ndarray) -> np.ndarray:
+        return np.logaddexp(*(-0.5 * (sharpness * (kept - at) / 0.3) ** 2 for at in (-0.6, 0.6)))[:, 0]
+
+    weight = said(cloud.normal @ effect)
+    for _ in range(2):
+        cloud = bench.nearer(cloud, surely(cloud.normal @ effect), weight)
+        weight = said(cloud.normal @ effect) + cloud.log_density
+    variance = 1.0 + 1.0 / sharpness**2
+    expected = 2.0 * math.exp(-0.5 * 4.0 / variance) / (sharpness * math.sqrt(variance))
+    error = 1.0 / math.sqrt(effective(weight))  # one standard deviation
+    assert error < 0.08
+    assert np.exp(weight).mean() == pytest.approx(expected, rel=4.0 * error)
+    assert shares(weight)[cloud.normal @ effect[:, 0] > 0.0].sum() == pytest.approx(0.5, abs=2.0 * error)
+
+
+def surely(kept: np.ndarray) -> Limits:
+    """Limits of machines whose start succeeds, and that chance leaves alone."""
+    luck = np.zeros((LUCK_POINTS, kept.shape[1]))
+    return Limits(kept, kept, np.zeros_like(kept), luck, luck)
 
 
 @given(arrays(float, st.integers(1, 50), elements=st.floats(-500.0, 500.0)), st.floats(-1e3, 1e3))
@@ -71,4 +103,16 @@ def test_directions_that_a_fault_does_not_touch_are_shared(gantry: Machine) -> N
         # Later machines of either are added.
         together([bench.simulate({1: bench.everybody.normal[6:9]}, lambda share: None)], engine)
     assert [len(bench.skips[key]) for key in ((0, "x"), (0, "y"), (1, "y"))] == [9, 6, 9]
-    assert np.array_equal(bench.normal[1, "y"], bench.everybody.normal[:9])
+    assert np.array_equal(bench.known[1, "y"].normal, bench.everybody.normal[:9])
+    assert np.array_equal(bench.known[1, "y"].plant.friction, bench.everybody.plant.friction[:9])
+
+
+def test_torque_curves_are_shared_where_a_fault_is_mechanical(gantry: Machine) -> None:
+    theories = hypotheses(gantry)
+    bench = Bench(gantry, [], theories, 3)
+    cloud = bench.everybody.first(5)
+    for which, theory in enumerate(theories):
+        plant, curve = bench.faulty(which, cloud)
+        assert curve.torque == pytest.approx(torque_curve(plant, bench.fastest).torque)
+        mechanical = theory.cause.name in ("as-predicted", "drag", "speed-drag", "heavy", "open-phase")
+        assert (curve is cloud.curve) == mechanical

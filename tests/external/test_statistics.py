@@ -12,7 +12,7 @@ from motionlimits.answers import emulator as emulators
 from motionlimits.answers import infer, likelihood, nextcheck, readings
 from motionlimits.answers.bench import MANY, Bench, Outlook, effective, size_quantiles
 from motionlimits.answers.causes import hypotheses
-from motionlimits.answers.emulator import Limits, emulator, logistic, ridge
+from motionlimits.answers.emulator import LUCK_POINTS, Limits, Statics, emulator, logistic, ridge
 from motionlimits.answers.infer import Simulated, _weigh
 from motionlimits.answers.likelihood import GRID, Pair, RowsFit, pairs_of
 from motionlimits.sweep import SweepRow
@@ -117,7 +117,8 @@ def evidence(log_likelihood: np.ndarray) -> float:
 
 def surely(kept: np.ndarray) -> Limits:
     """Limits of machines whose start succeeds."""
-    return Limits(kept, kept, np.zeros_like(kept))
+    luck = np.zeros((LUCK_POINTS, kept.shape[1]))
+    return Limits(kept, kept, np.zeros_like(kept), luck, luck)
 
 
 @pytest.mark.parametrize("pairs", [4, 10])
@@ -129,16 +130,26 @@ def test_tolerances_are_averaged_over(checked: Validation, monkeypatch: pytest.M
     predicted = rng.uniform(-1.0, -0.3, pairs)
     bench = Bench(machine(), [], hypotheses(machine())[:1], 0)
     drawn = bench.everybody.normal[:simulated, :tolerances]
-    load = np.full(MANY, -0.5)
+
+    def statics(normal: np.ndarray) -> list[Statics]:
+        """Tolerances show in the static limits, though not to scale."""
+        return [Statics(np.full(len(normal), -0.5), 0.2 + 0.8 * s) for s in (normal[:, :tolerances] @ effect).T]
+
     models = [
-        emulator(drawn, load[:simulated], skip, np.ones(simulated), math.inf) for skip in (predicted + drawn @ effect).T
+        emulator(drawn, told, skip, np.ones(simulated), math.inf, math.inf)
+        for told, skip in zip(statics(drawn), (predicted + drawn @ effect).T, strict=True)
     ]
     covariance = effect.T @ effect + error**2 * np.eye(pairs) + likelihood.COMMON_OFFSET**2
     measured = rng.multivariate_normal(predicted, covariance)
     fit = stable_fit([-0.5 * ((GRID - m) / error) ** 2 for m in measured], monkeypatch)
     cloud = bench.everybody
     for _ in range(3):
-        limits = surely(np.column_stack([m.predict(cloud.normal[:, :tolerances], load)[0] for m in models]))
+        features = cloud.normal[:, :tolerances]
+        limits = surely(
+            np.column_stack(
+                [m.predict(features, told)[0] for m, told in zip(models, statics(cloud.normal), strict=True)]
+            )
+        )
         weight = fit.log_likelihood(limits.moved(cloud.offsets)) + cloud.log_density
         count, cloud = effective(weight), bench.nearer(cloud, limits, weight)
     assert count > 400  # of the first ones, seven for ten limits
@@ -235,7 +246,7 @@ def test_quantiles_of_a_size(checked: Validation) -> None:
     sizes = np.linspace(0.0, 10.0, 401)
     law = stats.truncnorm(-3, 5, loc=4, scale=1.2)
     weights = law.pdf(sizes)
-    points = infer._weighted_quantiles(sizes, weights / weights.sum(), (0.1, 0.5, 0.9))
+    points = emulators.weighted_quantiles(sizes, weights / weights.sum(), (0.1, 0.5, 0.9))
     checked.close(
         "10, 50 and 90 % points",
         points,
@@ -251,15 +262,13 @@ def test_emulator_is_a_penalised_regression(checked: Validation) -> None:
     rng = np.random.default_rng(3)
     design = np.column_stack([np.ones(60), rng.standard_normal((60, 5))])
     values, weight = rng.standard_normal(60), rng.uniform(0.1, 2.0, 60)
-    middle = np.average(values, weights=weight)
-    penalty = np.sqrt(emulators.SHRINKAGE) * np.eye(6)
-    penalty[0] *= 1e-3 / np.sqrt(emulators.SHRINKAGE)
+    toward, penalty = np.array([0.0, 1.0, 0.0, 0.3, 0.0, 0.0]), np.array([1e-6, 0.1, 0.3, 4.0, 64.0, 64.0])
     root = np.sqrt(weight)
-    solved = linalg.lstsq(np.vstack([design * root[:, None], penalty]), np.r_[(values - middle) * root, np.zeros(6)])[0]
-    solved[0] += middle
+    rows = np.vstack([design * root[:, None], np.diag(np.sqrt(penalty))])
+    solved = linalg.lstsq(rows, np.r_[values * root, np.sqrt(penalty) * toward])[0]
     checked.close(
         "emulator's coefficients",
-        ridge(design, values, weight),
+        ridge(design, values, weight, toward, penalty),
         solved,
         "scipy.linalg.lstsq",
         abs=1e-9,
@@ -281,6 +290,22 @@ def test_emulator_is_a_penalised_regression(checked: Validation) -> None:
         "scipy.optimize.minimize, BFGS",
         abs=1e-3,
         why="Newton's steps end where they move a logit by less than this",
+    )
+
+
+def test_luck_is_averaged_over(checked: Validation, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Source: closed form: a normal limit, measured with a normal error, is normal with the sum of the variances."""
+    error, spread, measured, predicted = 0.15, 0.3, -0.7, np.linspace(-1.2, -0.2, 5)
+    fit = stable_fit([-0.5 * ((GRID - measured) / error) ** 2], monkeypatch)
+    luck = spread * stats.norm.ppf((np.arange(LUCK_POINTS) + 0.5) / LUCK_POINTS)
+    limits = surely(predicted[:, None])._replace(kept_luck=luck[:, None])
+    checked.close(
+        "log-likelihood with luck",
+        fit.log_likelihood(limits) - math.log(error * math.sqrt(2 * math.pi)),
+        stats.norm(measured, math.hypot(error, spread)).logpdf(predicted),
+        "scipy.stats.norm (closed form)",
+        abs=0.1,
+        why=f"{LUCK_POINTS} quantiles",
     )
 
 
