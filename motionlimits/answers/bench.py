@@ -11,8 +11,7 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
-from scipy.spatial.distance import cdist
-from scipy.special import logsumexp, ndtr, ndtri
+from scipy.special import ndtr, ndtri
 
 from ..machine import Array, Direction, Machine
 from ..physics.limits import TorqueCurve, pull_out_speed, standing_ratio, torque_curve
@@ -21,18 +20,12 @@ from ..plant import SLOW_DECAY_ODDS, Plant, log_widths, nominal_plant, plant_at,
 from .causes import Hypothesis
 from .emulator import LUCK_POINTS, Emulator, Limits, Statics, emulator
 from .likelihood import COMMON_OFFSET, Pair, RowsFit
+from .proposal import fitted, shares, tempered
 
 # Emulated machines: of causes that are looked at once, and of the others.
 FEW, MANY = 1000, 2000
-# Where the rows leave few of these possible, others are drawn near those: where not this many count for something. Of every
-# so many, so many are drawn without regard to the rows, from one wide normal distribution, and from narrow ones around single
-# machines; these take the rows at a power at which as many as LEAST_EFFECTIVE count.
-FEW_EFFECTIVE, DRAWN, LEAST_EFFECTIVE = 400, (3, 11, 6), 60
-POWERS = (1.0, 0.7, 0.5, 0.35, 0.25, 0.15, 0.1)
+FEW_EFFECTIVE = 400  # where not this many count for something, others are drawn near those that the rows leave possible
 MOST_DIRECTIONS, INFORMED = 8, 0.02  # of tolerances that rows tell about: how many, and least effect on a limit of each
-MOST_DIRECTIONS, INFORMED = 8, 0.02  # of tolerances that rows tell about: how many, and least effect on a limit of each
-# Spread of what is drawn over that of what is possible: the wide one, and narrow ones around so many machines.
-WIDENED, KERNEL, CENTRES = 1.14, 0.5, 100
 # Which of them are simulated: mostly those that the rows speak for, but not only. Rows count by a power less than one, since
 # an emulator may be wrong about them, in choosing as in fitting.
 CHOOSING_POWER, ANY_SHARE = 0.7, 0.15
@@ -71,17 +64,6 @@ class Outlook:
 def size_quantiles(theory: Hypothesis) -> Array:
     """Quantiles of the prior of its size at which a hypothesis is told."""
     return np.linspace(0.0, 1.0, SIZE_POINTS) if theory.sized else np.array([0.5])
-
-
-def shares(log_weight: Array) -> Array:
-    """Weights that sum to one."""
-    return np.exp(log_weight - logsumexp(log_weight))
-
-
-def effective(log_weight: Array) -> float:
-    """How many of weighted machines count: the inverse of the sum of their squared shares (Kish 1965, from memory)."""
-    share = shares(log_weight)
-    return 1.0 / float(share @ share)
 
 
 class Cloud(NamedTuple):
@@ -329,35 +311,11 @@ class Bench:
         effect[-1] = COMMON_OFFSET
         basis, strength, _ = np.linalg.svd(effect, full_matrices=False)
         basis = basis[:, :MOST_DIRECTIONS][:, strength[:MOST_DIRECTIONS] > INFORMED]
-        likelihood = log_weight - cloud.log_density
-        powered = (power * likelihood + cloud.log_density for power in POWERS)
-        share = shares(next((p for p in powered if effective(p) >= LEAST_EFFECTIVE), cloud.log_density))
-        along = cloud.normal @ basis
-        middle = share @ along
-        apart = along - middle
-        spread = np.linalg.cholesky((apart * share[:, None]).T @ apart + 0.02 * np.eye(basis.shape[1]))
-        # As often as their share, one in every stretch of it (systematic resampling).
-        stretches = (np.arange(CENTRES) + 0.5) / CENTRES * share.sum()
-        centres = along[np.searchsorted(np.cumsum(share), stretches)]
+        share = tempered(log_weight - cloud.log_density, cloud.log_density)
+        proposal = fitted(cloud.normal @ basis, share)
         luck = normal @ basis
-        kind = np.arange(len(normal)) % sum(DRAWN)
-        any_of_them, around = kind < DRAWN[0], kind >= DRAWN[0] + DRAWN[1]
-        scale = np.where(around, KERNEL, WIDENED)[:, None]
-        # One centre after the other.
-        turn = np.cumsum(around) % CENTRES
-        drawn = np.where(around[:, None], centres[turn], middle) + scale * luck @ spread.T
-        drawn[any_of_them] = luck[any_of_them]
-        whole = normal + (drawn - luck) @ basis.T
-        # Densities of the three kinds, but for a common factor.
-        volume = float(np.log(np.diag(spread)).sum())
-        back, middles, centre = (np.linalg.solve(spread, at.T).T for at in (drawn, centres, middle[None]))
-        wide = -0.5 * cdist(back, centre, "sqeuclidean")[:, 0] / WIDENED**2 - volume - len(middle) * math.log(WIDENED)
-        close = logsumexp(-0.5 * cdist(back, middles, "sqeuclidean") / KERNEL**2, axis=1) - math.log(CENTRES)
-        close -= volume + len(middle) * math.log(KERNEL)
-        usual = -0.5 * np.sum(drawn**2, axis=1)
-        odds = np.log(np.bincount(np.digitize(kind, np.cumsum(DRAWN)), minlength=3) / len(kind))
-        either = logsumexp(np.stack([usual, wide, close]) + odds[:, None], axis=0)
-        return self.cloud(whole, usual - either)
+        drawn = proposal.draw(luck)
+        return self.cloud(normal + (drawn - luck) @ basis.T, proposal.log_density(drawn))
 
     def choose(self, cloud: Cloud, log_weight: Array, count: int, look: int) -> Array:
         """Machines to simulate next: mostly those that rows and readings speak for."""

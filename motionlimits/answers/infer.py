@@ -21,11 +21,12 @@ from ..machine import Array, Direction, Machine
 from ..physics.skip import Search, together
 from ..sweep import SweepRow
 from ..workers import simulator
-from .bench import BEYOND, FEW, FEW_EFFECTIVE, Bench, Outlook, effective, shares, size_quantiles
+from .bench import BEYOND, FEW, FEW_EFFECTIVE, Bench, Outlook, size_quantiles
 from .causes import Hypothesis, hypotheses
 from .emulator import weighted_quantiles
 from .likelihood import Pair, RowsFit, pairs_of
 from .predict import LONG_STEPS
+from .proposal import effective, shares
 from .readings import expected, scale
 
 # Simulated machines: half of SAMPLES of every cause at first, SAMPLES more of the likely ones, and then as many again as each

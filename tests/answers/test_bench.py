@@ -11,14 +11,16 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
-from motionlimits.answers.bench import MANY, Bench, effective, shares
+from motionlimits.answers.bench import MANY, Bench
 from motionlimits.answers.causes import hypotheses
 from motionlimits.answers.emulator import LUCK_POINTS, Limits
 from motionlimits.answers.likelihood import pairs_of
 from motionlimits.answers.predict import LONG_STEPS
+from motionlimits.answers.proposal import effective, shares
 from motionlimits.machine import Machine
 from motionlimits.physics.limits import torque_curve
-from motionlimits.physics.skip import together
+from motionlimits.physics.skip import Moves, ramp_search, together
+from motionlimits.plant import nominal_plant
 from motionlimits.sweep import SweepRow
 from motionlimits.workers import simulator
 
@@ -116,3 +118,16 @@ def test_torque_curves_are_shared_where_a_fault_is_mechanical(gantry: Machine) -
         assert curve.torque == pytest.approx(torque_curve(plant, bench.fastest).torque)
         mechanical = theory.cause.name in ("as-predicted", "drag", "speed-drag", "heavy", "open-phase")
         assert (curve is cloud.curve) == mechanical
+
+
+def test_start_angles_average_out(gantry: Machine) -> None:
+    """What the angle at the start does to a limit is the same for other draws of it, once there are many."""
+    plant = nominal_plant(gantry).take(np.zeros(96, np.intp))
+    direction = gantry.direction("x")
+    moves = Moves(direction.vector, np.array([12.0, 20.0]), np.full(2, gantry.travel_along(direction)))
+    with simulator(1, **LONG_STEPS) as engine:
+        one, two = (together([ramp_search(plant, [moves], headroom=1.5, seed=seed)], engine)[0] for seed in (1, 2))
+    logs = [np.log(np.minimum(limits, 1.5 * moves.top[:, None])) for limits in (one, two)]
+    spread = np.maximum(logs[0].std(axis=1), logs[1].std(axis=1))
+    assert np.all(np.abs(logs[0].mean(axis=1) - logs[1].mean(axis=1)) < 4.0 * spread * np.sqrt(2.0 / 96) + 1e-3)
+    assert spread.max() > 0.005

@@ -10,11 +10,12 @@ from scipy import integrate, linalg, optimize, special, stats
 
 from motionlimits.answers import emulator as emulators
 from motionlimits.answers import infer, likelihood, nextcheck, readings
-from motionlimits.answers.bench import MANY, Bench, Outlook, effective, size_quantiles
+from motionlimits.answers.bench import MANY, Bench, Outlook, size_quantiles
 from motionlimits.answers.causes import hypotheses
 from motionlimits.answers.emulator import LUCK_POINTS, Limits, Statics, emulator, logistic, ridge
 from motionlimits.answers.infer import Simulated, _weigh
 from motionlimits.answers.likelihood import GRID, Pair, RowsFit, pairs_of
+from motionlimits.answers.proposal import effective
 from motionlimits.sweep import SweepRow
 
 from ..machines import machine

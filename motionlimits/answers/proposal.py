@@ -1,0 +1,93 @@
+"""Importance sampling: points drawn where a likelihood says they matter, and the weights that make up for it."""
+
+from __future__ import annotations
+
+import math
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.spatial.distance import cdist
+from scipy.special import logsumexp
+
+from ..machine import Array
+
+Bools = NDArray[np.bool_]
+
+# Of every so many points, so many are drawn without regard to the likelihood, from one wide normal distribution, and from
+# narrow ones around single points, since there may be two kinds of likely ones.
+DRAWN = (3, 11, 6)
+# Spread of what is drawn over that of what is likely: the wide one, and the narrow ones around so many points.
+WIDENED, KERNEL, CENTRES = 1.14, 0.5, 100
+# The likelihood counts by the greatest of these powers at which as many points count.
+POWERS, LEAST_EFFECTIVE = (1.0, 0.7, 0.5, 0.35, 0.25, 0.15, 0.1), 60
+LEAST_VARIANCE = 0.02
+
+
+def shares(log_weight: Array) -> Array:
+    """Weights that sum to one."""
+    return np.exp(log_weight - logsumexp(log_weight))
+
+
+def effective(log_weight: Array) -> float:
+    """How many of weighted points count: the inverse of the sum of their squared shares (Kish 1965, from memory)."""
+    share = shares(log_weight)
+    return 1.0 / float(share @ share)
+
+
+def tempered(log_likelihood: Array, log_density: Array) -> Array:
+    """Shares of points by a power of their likelihood that leaves enough of them counting, (n,)."""
+    powered = (power * log_likelihood + log_density for power in POWERS)
+    return shares(next((p for p in powered if effective(p) >= LEAST_EFFECTIVE), log_density))
+
+
+class Proposal(NamedTuple):
+    """Where to draw points of d standard normal coordinates: middle (d,), spread (d, d; lower triangle) and single points
+    (CENTRES, d) of the likely ones.
+    """
+
+    middle: Array
+    spread: Array
+    centres: Array
+
+    def draw(self, luck: Array) -> Array:
+        """Points from standard normal ones, (n, d)."""
+        any_of_them, _, around = self._kinds(len(luck))
+        scale = np.where(around, KERNEL, WIDENED)[:, None]
+        # One centre after the other.
+        turn = np.cumsum(around) % CENTRES
+        drawn = np.where(around[:, None], self.centres[turn], self.middle) + scale * luck @ self.spread.T
+        drawn[any_of_them] = luck[any_of_them]
+        return drawn
+
+    def log_density(self, drawn: Array) -> Array:
+        """Log of how often such points occur over how often they are drawn, (n,)."""
+        coordinates = len(self.middle)
+        volume = float(np.log(np.diag(self.spread)).sum())  # all but for a factor common to both densities
+        at, centres, middle = (
+            np.linalg.solve(self.spread, points.T).T for points in (drawn, self.centres, self.middle[None])
+        )
+        usual = -0.5 * np.sum(drawn**2, axis=1)
+        wide = -0.5 * cdist(at, middle, "sqeuclidean")[:, 0] / WIDENED**2 - volume - coordinates * math.log(WIDENED)
+        close = logsumexp(-0.5 * cdist(at, centres, "sqeuclidean") / KERNEL**2, axis=1) - math.log(CENTRES)
+        close -= volume + coordinates * math.log(KERNEL)
+        odds = np.log([kind.mean() for kind in self._kinds(len(drawn))])
+        return np.asarray(usual - logsumexp(np.stack([usual, wide, close]) + odds[:, None], axis=0))
+
+    @staticmethod
+    def _kinds(count: int) -> tuple[Bools, Bools, Bools]:
+        """Which points are drawn in which of the three ways."""
+        kind = np.arange(count) % sum(DRAWN)
+        first, second = DRAWN[0], DRAWN[0] + DRAWN[1]
+        return kind < first, (kind >= first) & (kind < second), kind >= second
+
+
+def fitted(points: Array, share: Array) -> Proposal:
+    """Proposal for weighted points, (n, d) and (n,)."""
+    middle = share @ points
+    apart = points - middle
+    variance = (apart * share[:, None]).T @ apart + LEAST_VARIANCE * np.eye(points.shape[1])
+    # As often as their share, one in every stretch of it (systematic resampling).
+    stretches = (np.arange(CENTRES) + 0.5) / CENTRES * share.sum()
+    spread = np.asarray(np.linalg.cholesky(variance), dtype=float)
+    return Proposal(middle, spread, points[np.searchsorted(np.cumsum(share), stretches)])
