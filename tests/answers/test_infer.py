@@ -85,7 +85,7 @@ def test_hidden_drag_of_the_example_is_found(example: Diagnosis) -> None:
 
 def test_same_seed_same_answer(gantry: Machine) -> None:
     rows = quick_rows("x", 6.0, 0.4, 0.5)
-    one, two = (infer(gantry, rows, samples=4, theories=hypotheses(gantry)[:3]) for _ in range(2))
+    one, two = (infer(gantry, rows, samples=4, theories=hypotheses(gantry)[:3], workers=1) for _ in range(2))
     assert [f.probability for f in one.found] == [f.probability for f in two.found]
 
 
@@ -155,7 +155,7 @@ def test_readings_by_cause(gantry: Machine) -> None:
 
 
 def test_next_checks_and_swap(gantry: Machine) -> None:
-    inference = infer(gantry, quick_rows("45", 6.0, 0.3, 0.4), samples=8)
+    inference = infer(gantry, quick_rows("45", 6.0, 0.3, 0.4), samples=8, workers=1)
     checks = next_checks(gantry, inference, {})
     assert 1 <= len(checks) <= 3
     assert all(c.information >= 0.0 for c in checks)
@@ -186,7 +186,7 @@ def test_named_sizes() -> None:
 
     described = machine()
     half = [Agreement("x", 3.0, 0.19, 0.21, 0.4, 0.35, 0.45, 0.9, "voltage", "below")] * 2
-    inference = infer(described, quick_rows("x", 3.0, 0.2, 0.25), samples=8)
+    inference = infer(described, quick_rows("x", 3.0, 0.2, 0.25), samples=8, workers=1)
     assert any("step scale" in remark for remark in _remarks(described, inference.best, half))
 
 
@@ -238,5 +238,5 @@ def test_rows_that_no_cause_explains_are_named(gantry: Machine, example: Diagnos
     some = hypotheses(gantry)[:3]  # health, drag on x, drag on y
     # What holds x back holds the diagonals back as well.
     odd = [row for label in limits for row in swept(label, 0.04 if label == "x" else 1.0)]
-    found = infer(gantry, odd, samples=4, theories=some)
+    found = infer(gantry, odd, samples=4, theories=some, workers=1)
     assert [found.pairs[k].direction.label for k in found.unexplained] == ["x"]

@@ -193,18 +193,18 @@ def test_ramps_leave_their_state_at_a_ladder_of_speeds() -> None:
 
 
 def test_a_resumed_move_is_the_move_from_rest() -> None:
-    ramps = _marked(24, seed=22)
+    ramps = _marked(16, seed=22)
     fate = simulate(ramps)
     alive = np.sum(np.isfinite(fate.kept[:, :, 0]), axis=1)
     same = 0
     for back in (0, 2, 5, 9):
         mark = np.maximum(alive - 1 - back, 0)
-        kept = fate.kept[np.arange(24), mark]
+        kept = fate.kept[np.arange(16), mark]
         going_on = simulate(resumed(ramps, kept, 0.03)).lost
-        rest = replace(ramps, speed=kept[:, 0], hold=np.full(24, 0.03), marked=np.zeros(24, bool))
+        rest = replace(ramps, speed=kept[:, 0], hold=np.full(16, 0.03), marked=np.zeros(16, bool))
         same += int(np.sum(going_on == simulate(rest).lost))
     # Steps fall differently; a move at its boundary may then go either way.
-    assert same >= 92
+    assert same >= 62
 
 
 def test_marks_do_not_change_a_ramp() -> None:
