@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
 
 from ..machine import Array, Direction, Machine
@@ -86,9 +87,10 @@ class Cloud(NamedTuple):
     def offsets(self) -> Array:
         return COMMON_OFFSET * self.normal[:, -1]
 
-    def first(self, count: int) -> Cloud:
-        plant, curve = self.plant.take(slice(count)), self.curve._replace(torque=self.curve.torque[:count])
-        return Cloud(self.normal[:count], self.log_density[:count], plant, curve)
+    def take(self, rows: NDArray[np.intp] | slice) -> Cloud:
+        """Some of them."""
+        curve = self.curve._replace(torque=self.curve.torque[rows])
+        return Cloud(self.normal[rows], self.log_density[rows], self.plant.take(rows), curve)
 
     def joined(self, other: Cloud) -> Cloud:
         """With those of another cloud after them."""
@@ -166,18 +168,16 @@ class Bench:
             return plant, cloud.curve
         return plant, torque_curve(plant, self.fastest)
 
-    def simulate(self, wanted: Mapping[int, Array], progress: Callable[[float], None]) -> Search[None]:
+    def simulate(self, wanted: Mapping[int, Cloud], progress: Callable[[float], None]) -> Search[None]:
         """Simulate machines of some hypotheses, in every direction."""
         asked: dict[tuple[int, str], Cloud] = {}
-        clouds = {id(normal): self.cloud(normal, np.zeros(len(normal))) for normal in wanted.values()}
-        for which, normal in wanted.items():
+        for which, new in wanted.items():
             for direction, *_ in self.directions:
                 key = self.owner(which, direction), direction.label
-                new = clouds[id(normal)]
                 # Causes that are looked at for the first time ask for the same healthy machines.
                 if key not in asked:
                     asked[key] = new
-                elif not np.array_equal(asked[key].normal, normal):
+                elif not np.array_equal(asked[key].normal, new.normal):
                     asked[key] = asked[key].joined(new)
         faulty = {key: self.faulty(key[0], cloud) for key, cloud in asked.items()}
         plants = [plant for plant, _ in faulty.values()]
@@ -317,14 +317,14 @@ class Bench:
         drawn = proposal.draw(luck)
         return self.cloud(normal + (drawn - luck) @ basis.T, proposal.log_density(drawn))
 
-    def choose(self, cloud: Cloud, log_weight: Array, count: int, look: int) -> Array:
+    def choose(self, cloud: Cloud, log_weight: Array, count: int, look: int) -> Cloud:
         """Machines to simulate next: mostly those that rows and readings speak for."""
         likelihood = CHOOSING_POWER * (log_weight - cloud.log_density)
         share = (1.0 - ANY_SHARE) * shares(likelihood + cloud.log_density) + ANY_SHARE / len(log_weight)
         # Drawn without replacement with these odds (Efraimidis and Spirakis 2006, from memory); the same for all causes.
         luck = np.random.default_rng([self.seed, look]).random(share.size)
         key = np.log(-np.log(luck)) - np.log(share)
-        return cloud.normal[np.sort(np.argsort(key, kind="stable")[:count])]
+        return cloud.take(np.sort(np.argsort(key, kind="stable")[:count]))
 
 
 def _statics(plant: Plant, curve: TorqueCurve, moves: Moves) -> Array:

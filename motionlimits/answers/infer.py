@@ -137,13 +137,14 @@ def sweep_search(
     report = progress or (lambda share: None)
     bench = Bench(machine, pairs, theories, seed)
     everything = range(len(theories))
-    first = bench.everybody.normal[: max(samples // 2, 4)]
+    start_count = max(samples // 2, 4)
+    first = bench.everybody.take(slice(start_count))
     yield from bench.simulate(dict.fromkeys(everything, first), lambda share: report(0.3 * share))
     fit = RowsFit(pairs, bench.seen(0)[0])
-    clouds = [bench.everybody.first(FEW)] * len(theories)
+    clouds = [bench.everybody.take(slice(FEW))] * len(theories)
     outlooks = [bench.outlook(i, fit, clouds[i]) for i in everything]
     weights = _weigh(Simulated(machine, pairs, theories, tuple(outlooks), fit), known, slipped)
-    had = dict.fromkeys(everything, len(first))
+    had = dict.fromkeys(everything, start_count)
 
     def weigh_anew(i: int) -> None:
         outlooks[i] = bench.outlook(i, fit, clouds[i])
@@ -151,7 +152,7 @@ def sweep_search(
 
     def emulate(i: int) -> None:
         """From all that was simulated of a cause, on machines that rows and readings leave possible."""
-        if had[i] == len(first):
+        if had[i] == start_count:
             clouds[i] = bench.everybody
         weigh_anew(i)
         for _ in range(NEARER):
@@ -166,7 +167,7 @@ def sweep_search(
         if look == 0:
             likely = [0, *(i for i in likely if i)]  # the others refer to health
         for i in likely:
-            if had[i] == len(first):
+            if had[i] == start_count:
                 emulate(i)
         before = _chances(weights)
         most_each = MOST_AT_A_LOOK * samples // len(likely)
@@ -355,7 +356,7 @@ def expected_information(
         for a in accelerations
     ]
     bench = Bench(machine, pairs, theories, seed)
-    everything = dict.fromkeys(range(len(theories)), bench.everybody.normal[: SAMPLES // 2])
+    everything = dict.fromkeys(range(len(theories)), bench.everybody.take(slice(SAMPLES // 2)))
     with simulator(**LONG_STEPS) as simulate:
         together([bench.simulate(everything, progress or (lambda share: None))], simulate)
     priors = np.array([h.prior for h in theories])

@@ -113,18 +113,11 @@ class RowsFit:
         grid = np.log(np.geomspace(*UNSTABLE_RANGE, UNSTABLE_POINTS))
         self.windows = [float(np.max(np.minimum(healthy[k], 0.0) + self.tops[k])) + grid for k in self.directions]
 
-    def _along(self, curve: Array, at: Array) -> Array:
-        """Log-likelihood of a pair's rows, given over `GRID`, at logs of skip over top speed."""
-        place = np.clip((at - GRID[0]) / _STEP, 0.0, GRID.size - 1.001)
-        left = place.astype(np.intp)
-        before = curve.take(left)
-        return np.asarray(before + (place - left) * (curve.take(left + 1) - before))
-
     def _with_luck(self, pair: int, luck: Array) -> Array:
         """Log-likelihood of a pair's rows over `GRID`, averaged over what chance adds to a limit."""
         if not luck.any():
             return np.asarray(self.curves[pair])
-        each = self._along(self.curves[pair], GRID + luck[:, None])
+        each = _along(self.curves[pair], GRID + luck[:, None])
         return np.asarray(logsumexp(each, axis=0) - math.log(luck.size))
 
     def log_likelihood(self, limits: Limits) -> Array:
@@ -137,13 +130,13 @@ class RowsFit:
             stable = np.zeros_like(total)
             unstable = np.zeros((total.size, windows.size))
             for k in pairs:
-                own = self._along(self._with_luck(k, limits.kept_luck[:, k]), limits.kept[:, k])
+                own = _along(self._with_luck(k, limits.kept_luck[:, k]), limits.kept[:, k])
                 if limits.chance[:, k].any():
-                    failed = self._along(self._with_luck(k, limits.failed_luck[:, k]), limits.failed[:, k])
+                    failed = _along(self._with_luck(k, limits.failed_luck[:, k]), limits.failed[:, k])
                     own = np.logaddexp(succeeds[:, k] + own, fails[:, k] + failed)
                 onset = windows - self.tops[k]
                 stable += own
-                unstable += np.where(likely[:, k, None] < onset, own[:, None], self._along(self.curves[k], onset))
+                unstable += np.where(likely[:, k, None] < onset, own[:, None], _along(self.curves[k], onset))
             chance = logsumexp(unstable, axis=-1) - math.log(windows.size)
             total += np.logaddexp(math.log1p(-UNSTABLE_SHARE) + stable, math.log(UNSTABLE_SHARE) + chance)
         return total
@@ -158,7 +151,7 @@ class RowsFit:
         for pairs, windows in zip(self.directions, self.windows, strict=True):
             joint = np.zeros((weight.size, windows.size))
             for k in pairs:
-                joint += self._along(self.curves[k], np.minimum(limits.kept[:, k, None], windows - self.tops[k]))
+                joint += _along(self.curves[k], np.minimum(limits.kept[:, k, None], windows - self.tops[k]))
             best = windows[np.argmax(joint, axis=-1)]
             for k in pairs:
                 good = GRID[self.curves[k] > self.curves[k].max() - 2.0]
@@ -172,3 +165,11 @@ class RowsFit:
                 share = near(limits.kept[:, k], onset) * (1.0 - chance) + near(limits.failed[:, k], onset) * chance
                 found[k] = weight @ share
         return found
+
+
+def _along(curve: Array, at: Array) -> Array:
+    """A function given over `GRID`, between its points."""
+    place = np.clip((at - GRID[0]) / _STEP, 0.0, GRID.size - 1.001)
+    left = place.astype(np.intp)
+    before = curve.take(left)
+    return np.asarray(before + (place - left) * (curve.take(left + 1) - before))

@@ -285,7 +285,7 @@ def standing_ratio(plant: Plant, torque: Array, unit: Array, accelerations: Arra
     plant : Plant
         n samples.
     torque : ndarray, shape (n, D)
-        `standing_torque`, the same for all directions.
+        At standstill, as of `standing_torque` or a `torque_curve`; the same for all directions.
     unit : ndarray, shape (A,)
         Direction.
     accelerations : ndarray, shape (k,)
@@ -327,18 +327,17 @@ def pull_out_speed(plant: Plant, curve: TorqueCurve, unit: Array, accelerations:
     found = np.full((plant.samples, accelerations.size), np.inf)
     for drive in np.flatnonzero(rate > 0.0):
         speeds = curve.speeds / rate[drive]
+        along = np.sign(plant.kinematic_map[drive] @ unit)
         slow, fast = (
-            np.abs(move_demand(plant, unit, np.full((1, 1), v), accelerations[None]).torque[..., drive])
+            along * move_demand(plant, unit, np.full((1, 1), v), accelerations[None]).torque[..., drive]
             for v in (0.0, speeds[-1])
         )
-        # What is asked is a straight line over speed; losses too.
-        left = curve.torque[:, :, drive] - shaft_loss(
-            plant.hysteresis[:, drive, None], plant.eddy[:, drive, None], curve.speeds
-        )
+        loss = shaft_loss(plant.hysteresis[:, drive, None], plant.eddy[:, drive, None], curve.speeds)
         share = speeds / speeds[-1]
         for k in range(accelerations.size):
-            margin = left - slow[:, k, None] - (fast[:, k] - slow[:, k])[:, None] * share
-            crossing, _ = _first_fall(speeds, margin)
+            # A straight line over speed. A motor that brakes has its losses for it.
+            asked = np.abs(slow[:, k, None] + (fast[:, k] - slow[:, k])[:, None] * share + loss)
+            crossing, _ = _first_fall(speeds, curve.torque[:, :, drive] - asked)
             found[:, k] = np.minimum(found[:, k], np.clip(crossing, speeds[1], speeds[-1]))
     return found
 

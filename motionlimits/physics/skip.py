@@ -271,12 +271,7 @@ def ramp_search(
         doubtful.append(full)
     report = progress or (lambda share: None)
     report(0.05)
-    # Machines start at different angles: what the angle does to a limit is averaged out over many of them.
-    phases = [
-        (np.pi / ANGLES) * np.random.default_rng([seed, 5, k]).integers(ANGLES, size=each.shape).astype(float)
-        for k, each in enumerate(doubtful)
-    ]
-    ramps, _ = yield from _ramps(plant, longer, doubtful, seed, [], phases)
+    ramps, _ = yield from _ramps(plant, longer, doubtful, seed, [], scattered=True)
     report(0.8)
     limits = yield from _swing_checks(ramps)
     report(1.0)
@@ -324,18 +319,22 @@ def _ramps(
     doubtful: list[Bools],
     seed: int,
     besides: list[Lanes],
-    phases: list[Array] | None = None,
+    *,
+    scattered: bool = False,
 ) -> Search[tuple[list[_Ramped], list[Fate]]]:
     """One long ramp for each acceleration and sample of every direction; and the fates of lanes simulated `besides`.
 
-    `phases` are the angles they start at, of the shape of `doubtful`; by default the same for all of a direction.
+    They start at one angle in each direction, or `scattered`: what the angle does to a limit then averages out over many
+    machines.
     """
     batch = _Batch(plant, seed, stage=1)
     rows = [np.nonzero(d) for d in doubtful]
-    starts: Sequence[Array | None] = phases or [None] * len(wanted)
-    for moves, (i, j), start in zip(wanted, rows, starts, strict=True):
+    for k, (moves, (i, j)) in enumerate(zip(wanted, rows, strict=True)):
         acceleration, top = _brisk(plant, moves)
-        phase = None if start is None else start[i, j]
+        phase = None
+        if scattered:
+            turns = np.random.default_rng([seed, 5, k]).integers(ANGLES, size=doubtful[k].shape)
+            phase = np.asarray(np.pi / ANGLES * turns[i, j], dtype=float)
         batch.add(moves.unit, acceleration[i], top[i], 0.0, j, marked=True, phase=phase)
     fates = yield batch.lanes() + besides
     own = len(batch.parts)

@@ -94,7 +94,7 @@ def test_directions_that_a_fault_does_not_touch_are_shared(gantry: Machine) -> N
     rows = [SweepRow(label, 6.0, 0.5, None, 1, 0) for label in ("x", "y")]
     theories = [h for h in hypotheses(gantry) if h.where in ("all", "y") and h.cause.name in ("as-predicted", "drag")]
     bench = Bench(gantry, pairs_of(gantry, rows), theories, 3)
-    machines = bench.everybody.normal[:6]
+    machines = bench.everybody.take(slice(6))
     with simulator(1, **LONG_STEPS) as engine:
         together([bench.simulate({0: machines, 1: machines}, lambda share: None)], engine)
         assert set(bench.skips) == {(0, "x"), (0, "y"), (1, "y")}
@@ -103,7 +103,7 @@ def test_directions_that_a_fault_does_not_touch_are_shared(gantry: Machine) -> N
         assert np.array_equal(healthy[:, 0], faulty[:, 0])
         assert faulty[:, 1].mean() < healthy[:, 1].mean()
         # Later machines of either are added.
-        together([bench.simulate({1: bench.everybody.normal[6:9]}, lambda share: None)], engine)
+        together([bench.simulate({1: bench.everybody.take(slice(6, 9))}, lambda share: None)], engine)
     assert [len(bench.skips[key]) for key in ((0, "x"), (0, "y"), (1, "y"))] == [9, 6, 9]
     assert np.array_equal(bench.known[1, "y"].normal, bench.everybody.normal[:9])
     assert np.array_equal(bench.known[1, "y"].plant.friction, bench.everybody.plant.friction[:9])
@@ -112,7 +112,7 @@ def test_directions_that_a_fault_does_not_touch_are_shared(gantry: Machine) -> N
 def test_torque_curves_are_shared_where_a_fault_is_mechanical(gantry: Machine) -> None:
     theories = hypotheses(gantry)
     bench = Bench(gantry, [], theories, 3)
-    cloud = bench.everybody.first(5)
+    cloud = bench.everybody.take(slice(5))
     for which, theory in enumerate(theories):
         plant, curve = bench.faulty(which, cloud)
         assert curve.torque == pytest.approx(torque_curve(plant, bench.fastest).torque)
