@@ -9,6 +9,9 @@ from pathlib import Path
 
 import pytest
 
+from motionlimits.answers.diagnose import Diagnosis
+from motionlimits.show.json import diagnosis_dict
+
 from .conftest import EXAMPLES, ROOT
 
 GANTRY = EXAMPLES / "crossed-belt-gantry"
@@ -48,7 +51,7 @@ def test_every_answer_in_words_and_json(folder: Path) -> None:
 
 
 def test_json_keys() -> None:
-    machine, sweep = GANTRY / "machine.toml", GANTRY / "sweep.csv"
+    machine = GANTRY / "machine.toml"
     curve = json.loads(
         run("curve", machine, "--motor", "a", "--speeds-rev-s", "5,10,20", "--no-losses", "--json").stdout
     )
@@ -75,7 +78,10 @@ def test_json_keys() -> None:
     compared = json.loads(run("compare", machine, "--set", "supply.voltage_v=24", "--json", "--quick").stdout)
     assert {"before", "after", "changes", "power", "warnings"} <= set(compared)
     assert {"direction", "acceleration_mm_s2", "before_mm_s", "after_mm_s", "ratio"} <= set(compared["changes"][0])
-    held = json.loads(run("diagnose", machine, sweep, "--json").stdout)
+
+
+def test_json_keys_of_a_diagnosis(example: Diagnosis) -> None:
+    held = diagnosis_dict(example)
     keys = {
         "direction",
         "acceleration_mm_s2",

@@ -20,7 +20,7 @@ from ..physics.skip import Moves, Search, ramp_search
 from ..plant import SLOW_DECAY_ODDS, Plant, log_widths, nominal_plant, plant_at, stack
 from .causes import Hypothesis
 from .emulator import LUCK_POINTS, Emulator, Limits, Statics, emulator
-from .likelihood import COMMON_OFFSET, Pair, RowsFit
+from .likelihood import COMMON_OFFSET, UNSTABLE, UNSTABLE_SLOW, Pair, RowsFit
 from .proposal import fitted, shares, tempered
 
 # Emulated machines: of causes that are looked at once, and of the others.
@@ -52,12 +52,14 @@ class Outlook:
     """What machines with one fault do, by the emulator.
 
     `quantiles` (machines,) of the size, `log_weight` (machines,): likelihood of the rows, times how often such a machine
-    occurs over how often it was drawn. `limits` of (machines, pairs), `typical` (sizes, pairs): expected log of skip over
-    top speed of the machine as described over `size_quantiles`.
+    occurs over how often it was drawn; `unstable` (machines,): how likely each has an unstable speed. `limits` of
+    (machines, pairs), `typical` (sizes, pairs): expected log of skip over top speed of the machine as described over
+    `size_quantiles`.
     """
 
     quantiles: Array
     log_weight: Array
+    unstable: Array
     limits: Limits
     typical: Array
 
@@ -86,6 +88,11 @@ class Cloud(NamedTuple):
     @property
     def offsets(self) -> Array:
         return COMMON_OFFSET * self.normal[:, -1]
+
+    @property
+    def unstable(self) -> Array:
+        """How likely each has an unstable speed."""
+        return np.where(self.plant.slow_decay.any(axis=1), UNSTABLE_SLOW, UNSTABLE)
 
     def take(self, rows: NDArray[np.intp] | slice) -> Cloud:
         """Some of them."""
@@ -247,7 +254,7 @@ class Bench:
             known, statics, skips = self.known[key], self.statics[key], self.skips[key]
             weight = np.ones(len(skips))
             if former:
-                likelihood = fit.log_likelihood(self._limits(which, former, known).moved(known.offsets))
+                likelihood = fit.log_likelihood(self._limits(which, former, known), known.unstable)
                 weight = FITTING_FLOOR + np.exp(FITTING_POWER * np.minimum(likelihood - best, 0.0))
             features = self._features(owner, known)
             for column, k in enumerate(here):
@@ -260,10 +267,10 @@ class Bench:
                     math.log(BEYOND),
                 )
         limits = self._limits(which, models, cloud)
-        likelihood = fit.log_likelihood(limits.moved(cloud.offsets))
+        likelihood = fit.log_likelihood(limits, cloud.unstable)
         self.models[which], self.best[which] = models, float(likelihood.max())
         typical = self._limits(which, models, self._described(size_quantiles(self.theories[which]))).mean()
-        return Outlook(cloud.quantiles, likelihood + cloud.log_density, limits, typical)
+        return Outlook(cloud.quantiles, likelihood + cloud.log_density, cloud.unstable, limits, typical)
 
     def _described(self, quantiles: Array) -> Cloud:
         """The machine as described, with faults of some sizes."""
@@ -272,7 +279,7 @@ class Bench:
         return self.cloud(normal, np.zeros(quantiles.size))
 
     def _limits(self, which: int, models: Mapping[int, Emulator], cloud: Cloud) -> Limits:
-        """Emulated limits of machines, without the common offset."""
+        """Emulated limits of machines."""
         limits = Limits(
             *(np.empty((len(cloud.normal), self.count)) for _ in range(3)),
             *(np.empty((LUCK_POINTS, self.count)) for _ in range(2)),
@@ -286,7 +293,7 @@ class Bench:
                 found = models[k].predict(features, Statics(*statics[:, column].T))
                 limits.kept[:, k], limits.failed[:, k], limits.chance[:, k] = found
                 limits.kept_luck[:, k], limits.failed_luck[:, k] = models[k].kept_luck, models[k].failed_luck
-        return limits
+        return limits.moved(cloud.offsets)
 
     def nearer(self, cloud: Cloud, limits: Limits, log_weight: Array) -> Cloud:
         """Machines drawn near those that rows and readings leave possible, as importance sampling has it.
@@ -308,7 +315,6 @@ class Bench:
         """
         normal = self.everybody.normal
         effect = np.linalg.lstsq(cloud.normal - cloud.normal.mean(axis=0), limits.mean(), rcond=None)[0]
-        effect[-1] = COMMON_OFFSET
         basis, strength, _ = np.linalg.svd(effect, full_matrices=False)
         basis = basis[:, :MOST_DIRECTIONS][:, strength[:MOST_DIRECTIONS] > INFORMED]
         share = tempered(log_weight - cloud.log_density, cloud.log_density)

@@ -17,6 +17,7 @@ from .nextcheck import Check, next_checks, swap_test
 from .predict import LONG_STEPS, Limit, Prediction, Question, check_accelerations, prediction_search, static_prediction
 from .shift import Shifts
 
+UNSTABLE_TOLD = 0.6  # chance from which mid-range instability is mentioned
 BAND_SAMPLES = 16  # machines drawn for the bands that measured limits are held against
 
 
@@ -161,7 +162,7 @@ def diagnose(
         given,
         inference,
         tuple(next_checks(machine, inference, given)),
-        tuple(_remarks(machine, inference.best, agreement)),
+        tuple(_remarks(machine, inference.best, agreement) + _instability(inference)),
         swap_test(machine, inference),
     )
 
@@ -214,6 +215,20 @@ def _remarks(machine: Machine, best: Found, agreement: Sequence[Agreement]) -> l
             "100 mm and measure with a ruler what it moves"
         )
     return found
+
+
+def _instability(inference: Inference) -> list[str]:
+    """Directions that lose steps at one speed whatever the acceleration, which no cause on the list is needed for."""
+    found = {label: at for label, at in inference.unstable.items() if at[0] > UNSTABLE_TOLD}
+    if not found:
+        return []
+    where = ", ".join(
+        f"{label} from about {speed * 1e3:.0f} mm/s ({chance:.0%})" for label, (chance, speed) in found.items()
+    )
+    return [
+        f"mid-range instability seems to take part, whatever else is wrong: {where}, at every acceleration; holding such a "
+        "speed would lose steps, too, and more damping, another current or another driver moves it"
+    ]
 
 
 def _agree(

@@ -70,6 +70,8 @@ class Inference:
     """Ranked causes (largest first), the pairs of the sweep, and those that even the best cause does not explain.
 
     `conflicts` are readings against the best cause, `moved` how far a chance went when simulated machines were last doubled.
+    `unstable`: by direction, how likely the machine with the best cause loses steps there to mid-range instability, and
+    from which speed [m/s].
     """
 
     found: tuple[Found, ...]
@@ -77,6 +79,7 @@ class Inference:
     unexplained: tuple[int, ...]
     conflicts: tuple[str, ...]
     moved: float = 0.0
+    unstable: Mapping[str, tuple[float, float]] = field(default_factory=dict)
 
     @property
     def best(self) -> Found:
@@ -140,7 +143,7 @@ def sweep_search(
     start_count = max(samples // 2, 4)
     first = bench.everybody.take(slice(start_count))
     yield from bench.simulate(dict.fromkeys(everything, first), lambda share: report(0.3 * share))
-    fit = RowsFit(pairs, bench.seen(0)[0])
+    fit = RowsFit(machine, pairs)
     clouds = [bench.everybody.take(slice(FEW))] * len(theories)
     outlooks = [bench.outlook(i, fit, clouds[i]) for i in everything]
     weights = _weigh(Simulated(machine, pairs, theories, tuple(outlooks), fit), known, slipped)
@@ -230,10 +233,18 @@ def rank(
         found.append(Found(theory, chance, log_evidence, middle, low, high, by_size, outlook.typical.T))
     order = [int(i) for i in np.argsort([-f.probability for f in found], kind="stable")]
     best = order[0]
-    explained = simulated.fit.explained(simulated.outlooks[best].limits, shares(weights[best].machines))
+    likely, share = simulated.outlooks[best], shares(weights[best].machines)
+    explained = simulated.fit.explained(likely.limits, likely.unstable, share)
     unexplained = tuple(int(k) for k in np.flatnonzero(explained < UNEXPLAINED))
     conflicts = _conflicts(simulated.machine, found[best], readings)
-    return Inference(tuple(found[i] for i in order), simulated.pairs, unexplained, conflicts, simulated.moved)
+    unstable = dict(
+        zip(
+            dict.fromkeys(pair.direction.label for pair in simulated.pairs),
+            simulated.fit.instability(likely.limits, likely.unstable, share),
+            strict=True,
+        )
+    )
+    return Inference(tuple(found[i] for i in order), simulated.pairs, unexplained, conflicts, simulated.moved, unstable)
 
 
 class _Weight(NamedTuple):

@@ -2,8 +2,8 @@
 
 The likelihood of a row is binomial, with a chance of skipping that rises smoothly with log(speed / skip speed) and a floor
 for accidents. What the simulation itself gets wrong is taken in three times: an offset common to all rows; one of each
-direction and acceleration with long tails (near a swing the true skip speed jumps, nearly always down); and a speed of each
-direction from which oscillation grows, the same whatever the acceleration, which some healthy machines have.
+direction and acceleration with long tails (near a swing the true skip speed jumps, nearly always down); and a speed from
+which oscillation grows, the same whatever the acceleration, which some machines have whether healthy or not.
 
 Tolerances are common to all rows: the average over machines is taken of the product over rows, not row by row. All skip
 speeds here are logarithms of their ratio to the top speed that the travel allows.
@@ -19,6 +19,7 @@ import numpy as np
 from scipy.special import gammaln, log_ndtr, logsumexp
 
 from ..machine import Array, Direction, Machine
+from ..plant import nominal_plant
 from ..sweep import SweepRow, grouped
 from .emulator import Limits
 
@@ -36,11 +37,16 @@ JUMP_SHARE, JUMP_DEPTH = 0.10, 3.5  # chance and depth of a jump
 # well outside what offsets do.
 FAR_BELOW, FAR_ABOVE = 1.2, 0.5
 COMMON_OFFSET = 0.05  # of all skip speeds of a machine alike, one standard deviation
-# Mid-range instability loses steps at one speed of a direction at every acceleration. Of random machines within their
-# tolerances one in eight to one in six has such a speed below its ramp's, by simulation; the ramps here do not look for
-# it. It lies anywhere in this range of the fastest skip speed of the healthy machine in that direction.
-UNSTABLE_SHARE = 0.2
-UNSTABLE_RANGE, UNSTABLE_POINTS = (0.2, 1.05), 16
+# Mid-range instability loses steps at one speed of the motors at every acceleration; the ramps here do not look for it.
+# By simulation at the level of the driver's switches (274 random machines, tests/studies) it shows in one machine in
+# thirteen where the driver regulates its current and in four of ten where it only short-circuits the winding, of their
+# directions in two of three, from 540 Hz of electrical frequency on give or take a quarter (11 revolutions per second of
+# motors with 200 full steps; common practice, no source: 5 to 15), in all directions of a machine at speeds a tenth apart.
+# Real machines will differ more, so all is a little wider here.
+UNSTABLE, UNSTABLE_SLOW = 0.1, 0.4
+UNSTABLE_DIRECTIONS = 0.6
+UNSTABLE_AT, UNSTABLE_SPREAD, UNSTABLE_APART = 550.0, 0.4, 0.12  # [Hz]; standard deviations of its logarithm
+_FREQUENCIES = np.geomspace(200.0, 1600.0, 18)
 
 GRID = np.linspace(-5.0, 1.5, 651)  # log of skip speed over top speed
 _STEP = 0.01
@@ -103,15 +109,22 @@ def pairs_of(machine: Machine, rows: Sequence[SweepRow]) -> tuple[Pair, ...]:
 class RowsFit:
     """Likelihood of all rows of a sweep as a function of predicted skip speeds."""
 
-    def __init__(self, pairs: Sequence[Pair], healthy: Array) -> None:
-        """`healthy` is the log of the healthy machine's skip over top speeds, (pairs,)."""
+    def __init__(self, machine: Machine, pairs: Sequence[Pair]) -> None:
         self.curves = np.array([pair.log_likelihood() for pair in pairs])
         self.tops = np.log([pair.top for pair in pairs])
         labels = [pair.direction.label for pair in pairs]
         self.directions = [[k for k, at in enumerate(labels) if at == label] for label in dict.fromkeys(labels)]
-        # The speeds from which each direction may be unstable.
-        grid = np.log(np.geomspace(*UNSTABLE_RANGE, UNSTABLE_POINTS))
-        self.windows = [float(np.max(np.minimum(healthy[k], 0.0) + self.tops[k])) + grid for k in self.directions]
+        # The speeds from which each direction may be unstable: the same of its fastest motor in all directions.
+        plant = nominal_plant(machine)
+        waves = plant.rotor_teeth / (2.0 * math.pi * plant.radius)  # electrical periods per metre of belt
+        fastest = [
+            np.max(waves * np.abs(plant.kinematic_map @ machine.direction(label).vector))
+            for label in dict.fromkeys(labels)
+        ]
+        self.windows = [np.log(_FREQUENCIES / per_metre) for per_metre in fastest]
+        apart = np.log(_FREQUENCIES)
+        self.onset = _normalised(np.exp(-0.5 * ((apart - math.log(UNSTABLE_AT)) / UNSTABLE_SPREAD) ** 2))
+        self.apart = _normalised(np.exp(-0.5 * ((apart[:, None] - apart) / UNSTABLE_APART) ** 2))
 
     def _with_luck(self, pair: int, luck: Array) -> Array:
         """Log-likelihood of a pair's rows over `GRID`, averaged over what chance adds to a limit."""
@@ -120,51 +133,85 @@ class RowsFit:
         each = _along(self.curves[pair], GRID + luck[:, None])
         return np.asarray(logsumexp(each, axis=0) - math.log(luck.size))
 
-    def log_likelihood(self, limits: Limits) -> Array:
-        """(machines,) from what the machines' limits are; windows integrated out."""
-        total = np.zeros(len(limits.kept))
+    def log_likelihood(self, limits: Limits, unstable: Array) -> Array:
+        """(machines,) from what the machines' limits are and how likely each has an unstable speed; that is integrated out."""
+        stable, onsets, _ = self._by_onset(limits)
+        return np.asarray(np.logaddexp(np.log1p(-unstable) + stable, np.log(unstable) + logsumexp(onsets, axis=1)))
+
+    def instability(self, limits: Limits, unstable: Array, weight: Array) -> tuple[tuple[float, float], ...]:
+        """How likely each direction loses steps to an unstable speed, and that speed [m/s], as the rows name directions.
+
+        Machines count by `weight`, which sums to one.
+        """
+        found = []
+        for here, speeds in zip(self._unstable(limits, unstable, weight), self.windows, strict=True):
+            by_speed = here.sum(axis=0)
+            chance = float(by_speed.sum())
+            found.append((chance, math.exp(float(by_speed @ speeds) / chance)))
+        return tuple(found)
+
+    def _unstable(self, limits: Limits, unstable: Array, weight: Array) -> list[Array]:
+        """Of each direction, how likely it is each machine that loses steps at each onset; (machines, frequencies)."""
+        stable, onsets, shares = self._by_onset(limits)
+        onsets = onsets + np.log(unstable)[:, None]
+        onsets -= np.logaddexp(np.log1p(-unstable) + stable, logsumexp(onsets, axis=1))[:, None]
+        likely = weight[:, None] * np.exp(onsets)
+        return [likely * share for share in shares]
+
+    def _by_onset(self, limits: Limits) -> tuple[Array, Array, list[Array]]:
+        """Log-likelihood of stable machines (machines,) and of those with an onset at each of some frequencies, its prior
+        included (machines, frequencies), and of these how likely each direction has one, too.
+        """
+        stable = np.zeros(len(limits.kept))
+        onsets = np.tile(np.log(self.onset), (stable.size, 1))
+        shares = []
         with np.errstate(divide="ignore"):
             succeeds, fails = np.log1p(-limits.chance), np.log(limits.chance)
         likely = np.where(limits.chance < 0.5, limits.kept, limits.failed)
-        for pairs, windows in zip(self.directions, self.windows, strict=True):
-            stable = np.zeros_like(total)
-            unstable = np.zeros((total.size, windows.size))
+        for pairs, speeds in zip(self.directions, self.windows, strict=True):
+            here, from_here = np.zeros_like(stable), np.zeros_like(onsets)
             for k in pairs:
                 own = _along(self._with_luck(k, limits.kept_luck[:, k]), limits.kept[:, k])
                 if limits.chance[:, k].any():
                     failed = _along(self._with_luck(k, limits.failed_luck[:, k]), limits.failed[:, k])
                     own = np.logaddexp(succeeds[:, k] + own, fails[:, k] + failed)
-                onset = windows - self.tops[k]
-                stable += own
-                unstable += np.where(likely[:, k, None] < onset, own[:, None], _along(self.curves[k], onset))
-            chance = logsumexp(unstable, axis=-1) - math.log(windows.size)
-            total += np.logaddexp(math.log1p(-UNSTABLE_SHARE) + stable, math.log(UNSTABLE_SHARE) + chance)
-        return total
+                onset = speeds - self.tops[k]
+                here += own
+                from_here += np.where(likely[:, k, None] < onset, own[:, None], _along(self.curves[k], onset))
+            # Relative to what is likeliest, a sum over speeds near the machine's is a product of matrices.
+            most = from_here.max(axis=1, keepdims=True)
+            near = math.log(UNSTABLE_DIRECTIONS) + most + np.log(np.exp(from_here - most) @ self.apart.T)
+            either = np.logaddexp(math.log1p(-UNSTABLE_DIRECTIONS) + here[:, None], near)
+            stable += here
+            onsets += either
+            shares.append(np.exp(near - either))
+        return stable, onsets, shares
 
-    def explained(self, limits: Limits, weight: Array) -> Array:
+    def explained(self, limits: Limits, unstable: Array, weight: Array) -> Array:
         """Posterior predictive check: how much of what a hypothesis predicts comes near each pair's rows, (pairs,).
 
         Machines count by `weight`, which sums to one. Near is not further below than a shallow jump, nor further above than
-        offsets go; an unstable speed that all pairs of the direction together speak for counts as an explanation.
+        offsets go; and not further from an unstable speed than offsets go, as far as such a speed is likely.
         """
         found = np.empty(len(self.curves))
-        for pairs, windows in zip(self.directions, self.windows, strict=True):
-            joint = np.zeros((weight.size, windows.size))
-            for k in pairs:
-                joint += _along(self.curves[k], np.minimum(limits.kept[:, k, None], windows - self.tops[k]))
-            best = windows[np.argmax(joint, axis=-1)]
+        lost = self._unstable(limits, unstable, weight)
+        for pairs, speeds, here in zip(self.directions, self.windows, lost, strict=True):
             for k in pairs:
                 good = GRID[self.curves[k] > self.curves[k].max() - 2.0]
                 low, high = good[0] - FAR_ABOVE, good[-1] + FAR_BELOW
-
-                def near(at: Array, onset: Array, low: float = low, high: float = high) -> Array:
-                    either = (at, np.minimum(at, onset))
-                    return np.any([(low < limit) & (limit < high) for limit in either], axis=0)
-
-                onset, chance = best - self.tops[k], limits.chance[:, k]
-                share = near(limits.kept[:, k], onset) * (1.0 - chance) + near(limits.failed[:, k], onset) * chance
-                found[k] = weight @ share
+                near = [np.asarray((low < at) & (at < high)) for at in (limits.kept[:, k], limits.failed[:, k])]
+                chance, onset = limits.chance[:, k], speeds - self.tops[k]
+                at_limit = near[0] * (1.0 - chance) + near[1] * chance
+                at_onset = (low < onset) & (onset < good[-1] + FAR_ABOVE)
+                reached = onset < limits.mean()[:, k, None]
+                found[k] = (weight - here.sum(axis=1)) @ at_limit
+                found[k] += np.sum(here * np.where(reached, at_onset, at_limit[:, None]))
         return found
+
+
+def _normalised(density: Array) -> Array:
+    """Rows that sum to one."""
+    return np.asarray(density / density.sum(axis=-1, keepdims=True))
 
 
 def _along(curve: Array, at: Array) -> Array:

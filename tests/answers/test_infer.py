@@ -7,9 +7,10 @@ import numpy as np
 import pytest
 
 from motionlimits.answers.causes import CAUSES, hypotheses
-from motionlimits.answers.diagnose import Diagnosis, _inference_warnings, diagnose, quick_rows
+from motionlimits.answers.diagnose import Diagnosis, _inference_warnings, _instability, diagnose, quick_rows
+from motionlimits.answers.emulator import LUCK_POINTS, Limits
 from motionlimits.answers.infer import SAMPLES, STABLE, UNNOTICED, _noticed, rank
-from motionlimits.answers.likelihood import GRID, Pair, pairs_of
+from motionlimits.answers.likelihood import GRID, UNSTABLE, Pair, RowsFit, pairs_of
 from motionlimits.answers.nextcheck import _information, _right, next_checks, reading_check, swap_test
 from motionlimits.answers.predict import predict
 from motionlimits.answers.readings import expected, scale, split, unscale
@@ -63,6 +64,40 @@ def test_row_likelihood_points_at_the_bracket(gantry: Machine) -> None:
     ).log_likelihood()
     assert only_passed[-1] > only_passed[0] + 3.0
     assert np.diff(only_passed).min() > -0.05
+
+
+def test_directions_that_fail_at_one_speed_of_the_motors_point_at_instability(gantry: Machine) -> None:
+    """Along x and y the motors of crossed belts turn alike: limits at one speed speak for an onset, at two less so."""
+
+    def told(speeds: dict[str, float]) -> tuple[float, tuple[tuple[float, float], ...]]:
+        """Log odds for some unstable speed, beyond the prior's; by direction how likely and which."""
+        pairs = [
+            Pair(gantry.direction(label), a, 1.0, np.array([v / 1.08, v]), np.full(2, 3.0), np.array([0.0, 3.0]))
+            for label, v in speeds.items()
+            for a in (3.0, 6.0, 12.0)
+        ]
+        limits = np.zeros((1, len(pairs)))  # all predicted at 1 m/s
+        luck = np.zeros((LUCK_POINTS, len(pairs)))
+        fit, surely, some = RowsFit(gantry, pairs), Limits(limits, limits, limits, luck, luck), np.array([UNSTABLE])
+        evidence = fit.log_likelihood(surely, some) - fit.log_likelihood(surely, np.array([1e-12]))
+        return float(evidence[0]), fit.instability(surely, some, np.ones(1))
+
+    alone, together, apart = told({"x": 0.45}), told({"x": 0.45, "y": 0.45}), told({"x": 0.45, "y": 0.25})
+    assert together[0] > alone[0] + 1.0 > 1.0
+    assert together[0] > apart[0] + 1.0
+    for chance, speed in together[1]:
+        assert chance > 0.9
+        assert speed == pytest.approx(0.44, rel=0.06)
+    ((chance, _),) = told({"x": 1.04})[1]
+    assert chance < UNSTABLE
+
+
+def test_instability_is_told(example: Diagnosis) -> None:
+    assert example.inference is not None
+    assert not _instability(replace(example.inference, unstable={"x": (0.3, 0.41)}))
+    (remark,) = _instability(replace(example.inference, unstable={"x": (0.93, 0.412), "y": (0.2, 0.5)}))
+    assert "x from about 412 mm/s (93%)" in remark
+    assert "y from" not in remark
 
 
 def test_unreached_speeds_count_as_reached(gantry: Machine) -> None:

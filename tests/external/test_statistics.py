@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -89,21 +90,23 @@ def test_offset_is_a_student_distribution(checked: Validation, monkeypatch: pyte
         )
 
 
-def stable_fit(curves: list[np.ndarray], monkeypatch: pytest.MonkeyPatch) -> RowsFit:
-    """Rows whose log-likelihood curves are given, in one direction, without windows of instability."""
-    monkeypatch.setattr(likelihood, "UNSTABLE_SHARE", 1e-12)
-    fit = RowsFit([pair([0.5], [1], [0]) for _ in curves], np.zeros(len(curves)))
+STABLE = np.array(1e-12)  # chance of an unstable speed
+
+
+def fit_of(curves: list[np.ndarray]) -> RowsFit:
+    """Rows whose log-likelihood curves are given, in one direction."""
+    fit = RowsFit(machine(), [pair([0.5], [1], [0]) for _ in curves])
     fit.curves = np.array(curves)
     return fit
 
 
-def test_common_offset_and_gaussian_evidence(checked: Validation, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_common_offset_and_gaussian_evidence(checked: Validation) -> None:
     """Source: closed form: measurements with independent errors and a common one are jointly Gaussian."""
     error, measured, predicted = 0.15, np.array([-0.50, -0.62]), np.array([-0.55, -0.60])
-    fit = stable_fit([-0.5 * ((GRID - m) / error) ** 2 for m in measured], monkeypatch)
+    fit = fit_of([-0.5 * ((GRID - m) / error) ** 2 for m in measured])
     # Machines that are all the same: only the common offset is averaged over.
     offsets = Bench(machine(), [], hypotheses(machine())[:1], 0).everybody.offsets
-    ours = evidence(fit.log_likelihood(surely(np.tile(predicted, (MANY, 1))).moved(offsets)))
+    ours = evidence(fit.log_likelihood(surely(np.tile(predicted, (MANY, 1))).moved(offsets), STABLE))
     ours -= 2 * math.log(error * math.sqrt(2 * math.pi))
     covariance = error**2 * np.eye(2) + likelihood.COMMON_OFFSET**2
     expected = float(stats.multivariate_normal(predicted, covariance).logpdf(measured))
@@ -123,7 +126,7 @@ def surely(kept: np.ndarray) -> Limits:
 
 
 @pytest.mark.parametrize("pairs", [4, 10])
-def test_tolerances_are_averaged_over(checked: Validation, monkeypatch: pytest.MonkeyPatch, pairs: int) -> None:
+def test_tolerances_are_averaged_over(checked: Validation, pairs: int) -> None:
     """Source: closed form: limits that are jointly normal over the machines of a tolerance, measured with normal errors."""
     rng = np.random.default_rng(pairs)
     error, simulated, tolerances = 0.15, 300, 12
@@ -142,7 +145,7 @@ def test_tolerances_are_averaged_over(checked: Validation, monkeypatch: pytest.M
     ]
     covariance = effect.T @ effect + error**2 * np.eye(pairs) + likelihood.COMMON_OFFSET**2
     measured = rng.multivariate_normal(predicted, covariance)
-    fit = stable_fit([-0.5 * ((GRID - m) / error) ** 2 for m in measured], monkeypatch)
+    fit = fit_of([-0.5 * ((GRID - m) / error) ** 2 for m in measured])
     cloud = bench.everybody
     for _ in range(3):
         features = cloud.normal[:, :tolerances]
@@ -150,8 +153,8 @@ def test_tolerances_are_averaged_over(checked: Validation, monkeypatch: pytest.M
             np.column_stack(
                 [m.predict(features, told)[0] for m, told in zip(models, statics(cloud.normal), strict=True)]
             )
-        )
-        weight = fit.log_likelihood(limits.moved(cloud.offsets)) + cloud.log_density
+        ).moved(cloud.offsets)
+        weight = fit.log_likelihood(limits, STABLE) + cloud.log_density
         count, cloud = effective(weight), bench.nearer(cloud, limits, weight)
     assert count > 400  # of the first ones, seven for ten limits
     checked.close(
@@ -172,10 +175,16 @@ def test_size_is_integrated_out(checked: Validation, monkeypatch: pytest.MonkeyP
     k, n = 3, 7
     # A skip speed that falls from 0 to -1 with the quantile of the size; its chance is the quantile itself.
     p = np.clip(-GRID, 1e-9, 1 - 1e-9)
-    fit = stable_fit([k * np.log(p) + (n - k) * np.log1p(-p)], monkeypatch)
+    fit = fit_of([k * np.log(p) + (n - k) * np.log1p(-p)])
     quantiles = Bench(gantry, [], hypotheses(gantry)[:1], 0).everybody.quantiles
     limits = surely(-quantiles[:, None])
-    outlook = Outlook(quantiles, fit.log_likelihood(limits), limits, -size_quantiles(theory)[:, None])
+    outlook = Outlook(
+        quantiles,
+        fit.log_likelihood(limits, STABLE),
+        np.full(quantiles.size, 1e-12),
+        limits,
+        -size_quantiles(theory)[:, None],
+    )
     weight = _weigh(Simulated(gantry, (), (theory,), (outlook,), fit), {}, ())[0]
     ours = math.exp(weight.score - math.log(theory.prior))
     source = "scipy.special.beta (Beta-binomial)"
@@ -294,19 +303,63 @@ def test_emulator_is_a_penalised_regression(checked: Validation) -> None:
     )
 
 
-def test_luck_is_averaged_over(checked: Validation, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_luck_is_averaged_over(checked: Validation) -> None:
     """Source: closed form: a normal limit, measured with a normal error, is normal with the sum of the variances."""
     error, spread, measured, predicted = 0.15, 0.3, -0.7, np.linspace(-1.2, -0.2, 5)
-    fit = stable_fit([-0.5 * ((GRID - measured) / error) ** 2], monkeypatch)
+    fit = fit_of([-0.5 * ((GRID - measured) / error) ** 2])
     luck = spread * stats.norm.ppf((np.arange(LUCK_POINTS) + 0.5) / LUCK_POINTS)
     limits = surely(predicted[:, None])._replace(kept_luck=luck[:, None])
     checked.close(
         "log-likelihood with luck",
-        fit.log_likelihood(limits) - math.log(error * math.sqrt(2 * math.pi)),
+        fit.log_likelihood(limits, STABLE) - math.log(error * math.sqrt(2 * math.pi)),
         stats.norm(measured, math.hypot(error, spread)).logpdf(predicted),
         "scipy.stats.norm (closed form)",
         abs=0.1,
         why=f"{LUCK_POINTS} quantiles",
+    )
+
+
+def test_an_unstable_speed_is_averaged_over(checked: Validation) -> None:
+    """Source: scipy.integrate and scipy.stats: an onset of the machine, one of each direction near it that it may not have,
+    and rows with normal errors that tell of the lower of limit and onset.
+    """
+    gantry, error = machine(), 0.15
+    pairs = [replace(pair([0.5], [1], [0]), direction=gantry.direction(label)) for label in ("x", "x", "45")]
+    fit = RowsFit(gantry, pairs)
+    limits, measured, chance = np.array([-0.3, -0.6, -0.4]), np.array([-0.85, -0.8, -1.2]), 0.1
+    fit.curves = np.array([-0.5 * ((GRID - m) / error) ** 2 for m in measured])
+    # Along x both motors turn at the speed of the belt, along a diagonal one of them at 1.414 times the carriage's.
+    shaft = machine().drives[0].transmission.radius * 2.0 * math.pi / 50.0
+    at_550_hz = {"x": math.log(550.0 * shaft), "45": math.log(550.0 * shaft / math.sqrt(2.0))}
+
+    def rows(where: str, onset: float) -> float:
+        told = (
+            stats.norm.logpdf(min(a, onset), m, error)
+            for a, m, p in zip(limits, measured, pairs, strict=True)
+            if p.direction.label == where
+        )
+        return math.exp(sum(told)) * (error * math.sqrt(2 * math.pi)) ** sum(p.direction.label == where for p in pairs)
+
+    def direction(where: str, machine_onset: float) -> float:
+        lost, _ = integrate.quad(
+            lambda z: stats.norm.pdf(z) * rows(where, at_550_hz[where] + machine_onset + likelihood.UNSTABLE_APART * z),
+            -4.0,
+            4.0,
+        )
+        share = likelihood.UNSTABLE_DIRECTIONS
+        return (1.0 - share) * rows(where, math.inf) + share * lost
+
+    grid = likelihood.UNSTABLE_SPREAD * np.linspace(-2.6, 2.6, 53)
+    density = stats.norm.pdf(grid, 0.0, likelihood.UNSTABLE_SPREAD)
+    unstable = integrate.trapezoid([direction("x", u) * direction("45", u) for u in grid] * density, grid)
+    expected = (1.0 - chance) * rows("x", math.inf) * rows("45", math.inf) + chance * unstable
+    checked.close(
+        "log-likelihood with an unstable speed",
+        float(fit.log_likelihood(surely(limits[None]), np.array([chance]))[0]),
+        math.log(expected),
+        "scipy.integrate.quad, scipy.stats.norm",
+        abs=0.05,
+        why="speeds a ninth apart",
     )
 
 

@@ -1,0 +1,111 @@
+"""What each constant of the likelihood is worth: the evidence of the true cause on blind sweeps, one constant changed at a time.
+
+Sweeps of `diagnosis_study`, the tool told the true cause and its place, not its size. A constant that matches the switching
+truth more nearly makes the rows more likely. Real machines differ from both simulations, so the constants are a little wider
+than what is best here.
+
+Run `python -m tests.studies.likelihood_study [cases] [first seed]` from the top of the checkout; it prints its table and
+writes it beside this file.
+"""
+
+from __future__ import annotations
+
+import math
+import sys
+import time
+from collections.abc import Mapping, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from functools import partial
+from pathlib import Path
+from typing import Any
+from unittest.mock import patch
+
+import numpy as np
+from scipy.special import logsumexp
+
+from motionlimits.answers import likelihood
+from motionlimits.answers.causes import hypotheses
+from motionlimits.answers.infer import Simulated
+from motionlimits.workers import usable_cores
+
+from ..inference import simulated_sweep
+from .diagnosis_study import CHUNK, draw_cases
+
+HERE = Path(__file__).parent
+CHANGES: tuple[dict[str, Any], ...] = (
+    {"UNSTABLE": 1e-9, "UNSTABLE_SLOW": 1e-9},
+    {"UNSTABLE": 0.05, "UNSTABLE_SLOW": 0.3},
+    {"UNSTABLE": 0.2, "UNSTABLE_SLOW": 0.5},
+    {"UNSTABLE_SLOW": 0.1},
+    {"UNSTABLE_DIRECTIONS": 0.3},
+    {"UNSTABLE_DIRECTIONS": 0.9},
+    {"UNSTABLE_AT": 400.0},
+    {"UNSTABLE_AT": 750.0},
+    {"UNSTABLE_SPREAD": 0.25},
+    {"UNSTABLE_SPREAD": 0.8},
+    {"UNSTABLE_APART": 0.06},
+    {"UNSTABLE_APART": 0.5},
+    {"PAIR_OFFSET": 0.06},
+    {"PAIR_OFFSET": 0.11},
+    {"JUMP_SHARE": 0.05},
+    {"JUMP_SHARE": 0.15},
+    {"JUMP_DEPTH": 2.0},
+    {"TRIAL_SCATTER": 0.02},
+    {"TRIAL_SCATTER": 0.06},
+    {"ACCIDENT": 0.005},
+)
+
+
+def simulated_cases(seeds: Sequence[int]) -> list[Simulated]:
+    """Sweeps of the switching truth, simulated under the true cause alone; health first, which others refer to."""
+    found = []
+    for truth in draw_cases(seeds):
+        healthy = hypotheses(truth.machine)[0]
+        theories = list(dict.fromkeys([healthy, truth.theory]))
+        found.append(simulated_sweep(truth.machine, truth.rows, workers=1, seed=truth.seed, theories=theories))
+    return found
+
+
+def evidence(change: Mapping[str, float], case: Simulated) -> float:
+    """Log evidence of the true cause with some constants of the likelihood changed."""
+    outlook = case.outlooks[-1]
+    # What a machine counts for, less the likelihood it counted for: how often such occur over how often they were drawn.
+    log_density = outlook.log_weight - case.fit.log_likelihood(outlook.limits, outlook.unstable)
+    slow = outlook.unstable == likelihood.UNSTABLE_SLOW
+    with patch.multiple(likelihood, **change):
+        fit = likelihood.RowsFit(case.machine, case.pairs)
+        unstable = np.where(slow, likelihood.UNSTABLE_SLOW, likelihood.UNSTABLE)
+        machines = fit.log_likelihood(outlook.limits, unstable) + log_density
+    return float(logsumexp(machines)) - math.log(machines.size)
+
+
+def study(seeds: range) -> list[str]:
+    """Lines of the table."""
+    with ProcessPoolExecutor(usable_cores()) as pool:
+        chunks = [seeds[k : k + CHUNK] for k in range(0, len(seeds), CHUNK)]
+        cases = [case for some in pool.map(simulated_cases, chunks) for case in some]
+        told = partial(pool.map, chunksize=CHUNK)
+        usual = np.array(list(told(partial(evidence, {}), cases)))
+        lines = [f"cases {len(cases)}; mean log evidence of the true cause {usual.mean():.2f}; changes of the sum:"]
+        for change in CHANGES:
+            difference = np.array(list(told(partial(evidence, change), cases))) - usual
+            name = ", ".join(f"{key} {value:g}" for key, value in change.items())
+            error = difference.std() * math.sqrt(difference.size)
+            lines.append(f"  {name}: {difference.sum():+.1f} (standard error {error:.1f})")
+    return lines
+
+
+def main() -> None:
+    """Run and write the table."""
+    given = [int(text) for text in sys.argv[1:3]]
+    cases, first = [*given, *(160, 0)[len(given) :]]
+    start = time.monotonic()
+    lines = study(range(first, first + cases))
+    title = f"study: constants of the likelihood on blind sweeps, seeds {first} to {first + cases - 1}"
+    text = "\n".join([title, *lines, f"took {time.monotonic() - start:.0f} s"]) + "\n"
+    (HERE / "likelihood.txt").write_text(text)
+    print(text)
+
+
+if __name__ == "__main__":
+    main()
