@@ -17,7 +17,6 @@ from .nextcheck import Check, next_checks, swap_test
 from .predict import LONG_STEPS, Limit, Prediction, Question, check_accelerations, prediction_search, static_prediction
 from .shift import Shifts
 
-UNSTABLE_TOLD = 0.6  # chance from which mid-range instability is mentioned
 BAND_SAMPLES = 16  # machines drawn for the bands that measured limits are held against
 
 
@@ -162,7 +161,7 @@ def diagnose(
         given,
         inference,
         tuple(next_checks(machine, inference, given)),
-        tuple(_remarks(machine, inference.best, agreement) + _instability(inference)),
+        tuple(_remarks(machine, inference.best, agreement) + _instability(inference.best)),
         swap_test(machine, inference),
     )
 
@@ -217,13 +216,14 @@ def _remarks(machine: Machine, best: Found, agreement: Sequence[Agreement]) -> l
     return found
 
 
-def _instability(inference: Inference) -> list[str]:
+def _instability(best: Found) -> list[str]:
     """Directions that lose steps at one speed whatever the acceleration, which no cause on the list is needed for."""
-    found = {label: at for label, at in inference.unstable.items() if at[0] > UNSTABLE_TOLD}
+    found = best.clearly_unstable
     if not found:
         return []
     where = ", ".join(
-        f"{label} from about {speed * 1e3:.0f} mm/s ({chance:.0%})" for label, (chance, speed) in found.items()
+        f"{label} from about {speed * 1e3:.0f} mm/s ({'over 99%' if chance > 0.99 else f'{chance:.0%}'})"
+        for label, (chance, speed) in found.items()
     )
     return [
         f"mid-range instability seems to take part, whatever else is wrong: {where}, at every acceleration; holding such a "

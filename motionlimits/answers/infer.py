@@ -43,6 +43,8 @@ SETTLED = 0.97  # chance of the first cause below which one such change may be l
 UNNOTICED_LOSS, NOTICED_LOSS = 0.4, 0.8
 UNNOTICED = 0.03
 
+CLEARLY_UNSTABLE = 0.6  # chance from which mid-range instability is mentioned
+LEAST_UNSTABLE = 0.001  # chance of a cause from which it is worked out whether instability takes part
 # Rows are unexplained where less than this share of what the best cause predicts comes near them.
 UNEXPLAINED = 0.1
 
@@ -53,6 +55,8 @@ class Found:
 
     `size`, `size_low`, `size_high` are the median and 10 and 90 % points of the size (SI), `quantile_weights` the
     posterior over `SIZE_POINTS` quantiles of its prior, `log_skip` (pairs, quantiles) the mean log of skip over top speed.
+    `unstable`: by direction, how likely such a machine loses steps there to mid-range instability, and from which speed
+    [m/s]; empty where the cause has no chance.
     """
 
     hypothesis: Hypothesis
@@ -63,6 +67,12 @@ class Found:
     size_high: float
     quantile_weights: Array = field(repr=False)
     log_skip: Array = field(repr=False)
+    unstable: Mapping[str, tuple[float, float]] = field(repr=False, default_factory=dict)
+
+    @property
+    def clearly_unstable(self) -> dict[str, tuple[float, float]]:
+        """Directions in which instability is likely."""
+        return {label: at for label, at in self.unstable.items() if at[0] > CLEARLY_UNSTABLE}
 
 
 @dataclass(frozen=True)
@@ -70,8 +80,6 @@ class Inference:
     """Ranked causes (largest first), the pairs of the sweep, and those that even the best cause does not explain.
 
     `conflicts` are readings against the best cause, `moved` how far a chance went when simulated machines were last doubled.
-    `unstable`: by direction, how likely the machine with the best cause loses steps there to mid-range instability, and
-    from which speed [m/s].
     """
 
     found: tuple[Found, ...]
@@ -79,7 +87,6 @@ class Inference:
     unexplained: tuple[int, ...]
     conflicts: tuple[str, ...]
     moved: float = 0.0
-    unstable: Mapping[str, tuple[float, float]] = field(default_factory=dict)
 
     @property
     def best(self) -> Found:
@@ -230,21 +237,17 @@ def rank(
         low, middle, high = theory.sizes(weighted_quantiles(outlook.quantiles, share, (0.1, 0.5, 0.9))).tolist()
         log_evidence = w.score - math.log(theory.prior)
         by_size = _on_grid(outlook.quantiles, share, size_quantiles(theory).size)
-        found.append(Found(theory, chance, log_evidence, middle, low, high, by_size, outlook.typical.T))
+        unstable = {}
+        if chance > LEAST_UNSTABLE:
+            unstable = simulated.fit.instability(outlook.limits, outlook.unstable, share)
+        found.append(Found(theory, chance, log_evidence, middle, low, high, by_size, outlook.typical.T, unstable))
     order = [int(i) for i in np.argsort([-f.probability for f in found], kind="stable")]
     best = order[0]
     likely, share = simulated.outlooks[best], shares(weights[best].machines)
     explained = simulated.fit.explained(likely.limits, likely.unstable, share)
     unexplained = tuple(int(k) for k in np.flatnonzero(explained < UNEXPLAINED))
     conflicts = _conflicts(simulated.machine, found[best], readings)
-    unstable = dict(
-        zip(
-            dict.fromkeys(pair.direction.label for pair in simulated.pairs),
-            simulated.fit.instability(likely.limits, likely.unstable, share),
-            strict=True,
-        )
-    )
-    return Inference(tuple(found[i] for i in order), simulated.pairs, unexplained, conflicts, simulated.moved, unstable)
+    return Inference(tuple(found[i] for i in order), simulated.pairs, unexplained, conflicts, simulated.moved)
 
 
 class _Weight(NamedTuple):

@@ -113,14 +113,13 @@ class RowsFit:
         self.curves = np.array([pair.log_likelihood() for pair in pairs])
         self.tops = np.log([pair.top for pair in pairs])
         labels = [pair.direction.label for pair in pairs]
-        self.directions = [[k for k, at in enumerate(labels) if at == label] for label in dict.fromkeys(labels)]
+        self.labels = list(dict.fromkeys(labels))
+        self.directions = [[k for k, at in enumerate(labels) if at == label] for label in self.labels]
         # The speeds from which each direction may be unstable: the same of its fastest motor in all directions.
         plant = nominal_plant(machine)
         waves = plant.rotor_teeth / (2.0 * math.pi * plant.radius)  # electrical periods per metre of belt
-        fastest = [
-            np.max(waves * np.abs(plant.kinematic_map @ machine.direction(label).vector))
-            for label in dict.fromkeys(labels)
-        ]
+        turning = [np.abs(plant.kinematic_map @ machine.direction(label).vector) for label in self.labels]
+        fastest = [float(np.max(waves * share)) for share in turning]
         self.windows = [np.log(_FREQUENCIES / per_metre) for per_metre in fastest]
         apart = np.log(_FREQUENCIES)
         self.onset = _normalised(np.exp(-0.5 * ((apart - math.log(UNSTABLE_AT)) / UNSTABLE_SPREAD) ** 2))
@@ -138,17 +137,18 @@ class RowsFit:
         stable, onsets, _ = self._by_onset(limits)
         return np.asarray(np.logaddexp(np.log1p(-unstable) + stable, np.log(unstable) + logsumexp(onsets, axis=1)))
 
-    def instability(self, limits: Limits, unstable: Array, weight: Array) -> tuple[tuple[float, float], ...]:
-        """How likely each direction loses steps to an unstable speed, and that speed [m/s], as the rows name directions.
+    def instability(self, limits: Limits, unstable: Array, weight: Array) -> dict[str, tuple[float, float]]:
+        """How likely each direction, by its label, loses steps to an unstable speed, and that speed [m/s].
 
         Machines count by `weight`, which sums to one.
         """
-        found = []
-        for here, speeds in zip(self._unstable(limits, unstable, weight), self.windows, strict=True):
+        found = {}
+        lost = self._unstable(limits, unstable, weight)
+        for label, here, speeds in zip(self.labels, lost, self.windows, strict=True):
             by_speed = here.sum(axis=0)
             chance = float(by_speed.sum())
-            found.append((chance, math.exp(float(by_speed @ speeds) / chance)))
-        return tuple(found)
+            found[label] = chance, math.exp(float(by_speed @ speeds) / chance)
+        return found
 
     def _unstable(self, limits: Limits, unstable: Array, weight: Array) -> list[Array]:
         """Of each direction, how likely it is each machine that loses steps at each onset; (machines, frequencies)."""

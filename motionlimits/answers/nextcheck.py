@@ -13,7 +13,7 @@ from ..machine import Array, Machine
 from .bench import size_quantiles
 from .causes import HEALTH_PRIOR, Hypothesis
 from .infer import Found, Inference
-from .likelihood import TRIAL_SCATTER
+from .likelihood import TRIAL_SCATTER, Pair
 from .readings import expected, how_to, split, unscale
 
 # Effort of a check in minutes, to choose among those that tell about as much: common practice, no source.
@@ -108,6 +108,16 @@ def reading_check(machine: Machine, inference: Inference, key: str) -> Check:
     return Check(key, how_to(key), _information(chances, given), _right(chances, given), tuple(expectations))
 
 
+def _skips(found: Found, k: int, pair: Pair, share: float) -> float:
+    """Chance that a trial at a share of the top speed loses steps under a cause, by its limit or by instability."""
+    scatter = 3.0 * TRIAL_SCATTER
+    kept = 1.0 - float(found.quantile_weights @ ndtr((math.log(share) - found.log_skip[k]) / scatter))
+    if pair.direction.label in found.unstable:
+        chance, onset = found.unstable[pair.direction.label]
+        kept *= 1.0 - chance * float(ndtr(math.log(share * pair.top / onset) / scatter))
+    return 0.02 + 0.96 * (1.0 - kept)
+
+
 def row_checks(machine: Machine, inference: Inference, trials: int = 3) -> list[Check]:
     """Candidate sweep rows: speeds between those measured, in every direction and acceleration of the sweep."""
     weighted = [f for f in _worth_a_thought(inference) if f.log_skip.any()]
@@ -117,12 +127,7 @@ def row_checks(machine: Machine, inference: Inference, trials: int = 3) -> list[
     found = []
     for k, pair in enumerate(inference.pairs):
         for share in (0.35, 0.5, 0.65, 0.8, 0.95):
-            skip = np.array(
-                [
-                    f.quantile_weights @ (0.02 + 0.96 * ndtr((math.log(share) - f.log_skip[k]) / (3 * TRIAL_SCATTER)))
-                    for f in weighted
-                ]
-            )
+            skip = np.array([_skips(f, k, pair, share) for f in weighted])
             # Outcomes none and some lost: what most people note.
             none = (1.0 - skip) ** trials
             outcomes = np.stack([none, 1.0 - none], axis=1)

@@ -167,6 +167,16 @@ def _next(diagnosis: Diagnosis) -> list[dict[str, Any]]:
     ]
 
 
+def _instability(diagnosis: Diagnosis) -> list[dict[str, Any]]:
+    """How likely mid-range instability takes part in each direction, with the best cause, and from which speed."""
+    if diagnosis.inference is None:
+        return []
+    return [
+        {"direction": label, "probability": chance, "from_mm_s": mm(speed)}
+        for label, (chance, speed) in diagnosis.inference.best.unstable.items()
+    ]
+
+
 def diagnosis_dict(diagnosis: Diagnosis) -> dict[str, Any]:
     """Agreement of each bracket with its band."""
     return {
@@ -188,6 +198,7 @@ def diagnosis_dict(diagnosis: Diagnosis) -> dict[str, Any]:
         ],
         "causes": _causes(diagnosis),
         "probability_moved": diagnosis.inference.moved if diagnosis.inference else None,
+        "instability": _instability(diagnosis),
         "next": _next(diagnosis),
         "swap_test": diagnosis.swap or None,
         "remarks": list(diagnosis.remarks),

@@ -11,7 +11,7 @@ from motionlimits.answers.diagnose import Diagnosis, _inference_warnings, _insta
 from motionlimits.answers.emulator import LUCK_POINTS, Limits
 from motionlimits.answers.infer import SAMPLES, STABLE, UNNOTICED, _noticed, rank
 from motionlimits.answers.likelihood import GRID, UNSTABLE, Pair, RowsFit, pairs_of
-from motionlimits.answers.nextcheck import _information, _right, next_checks, reading_check, swap_test
+from motionlimits.answers.nextcheck import _information, _right, next_checks, reading_check, row_checks, swap_test
 from motionlimits.answers.predict import predict
 from motionlimits.answers.readings import expected, scale, split, unscale
 from motionlimits.errors import InputError
@@ -19,6 +19,7 @@ from motionlimits.files.evidence import evidence_fields, read_evidence
 from motionlimits.files.sweeps import read_sweep
 from motionlimits.machine import Machine
 from motionlimits.plant import nominal_plant
+from motionlimits.show.words import cause_words
 from motionlimits.sweep import SweepRow
 
 from ..conftest import EXAMPLES
@@ -69,7 +70,7 @@ def test_row_likelihood_points_at_the_bracket(gantry: Machine) -> None:
 def test_directions_that_fail_at_one_speed_of_the_motors_point_at_instability(gantry: Machine) -> None:
     """Along x and y the motors of crossed belts turn alike: limits at one speed speak for an onset, at two less so."""
 
-    def told(speeds: dict[str, float]) -> tuple[float, tuple[tuple[float, float], ...]]:
+    def told(speeds: dict[str, float]) -> tuple[float, dict[str, tuple[float, float]]]:
         """Log odds for some unstable speed, beyond the prior's; by direction how likely and which."""
         pairs = [
             Pair(gantry.direction(label), a, 1.0, np.array([v / 1.08, v]), np.full(2, 3.0), np.array([0.0, 3.0]))
@@ -85,19 +86,35 @@ def test_directions_that_fail_at_one_speed_of_the_motors_point_at_instability(ga
     alone, together, apart = told({"x": 0.45}), told({"x": 0.45, "y": 0.45}), told({"x": 0.45, "y": 0.25})
     assert together[0] > alone[0] + 1.0 > 1.0
     assert together[0] > apart[0] + 1.0
-    for chance, speed in together[1]:
+    for chance, speed in together[1].values():
         assert chance > 0.9
         assert speed == pytest.approx(0.44, rel=0.06)
-    ((chance, _),) = told({"x": 1.04})[1]
+    ((chance, _),) = told({"x": 1.04})[1].values()
     assert chance < UNSTABLE
 
 
 def test_instability_is_told(example: Diagnosis) -> None:
-    assert example.inference is not None
-    assert not _instability(replace(example.inference, unstable={"x": (0.3, 0.41)}))
-    (remark,) = _instability(replace(example.inference, unstable={"x": (0.93, 0.412), "y": (0.2, 0.5)}))
+    inference = example.inference
+    assert inference is not None
+    assert not _instability(replace(inference.best, unstable={"x": (0.3, 0.41)}))
+    (remark,) = _instability(replace(inference.best, unstable={"x": (0.93, 0.412), "y": (0.2, 0.5)}))
     assert "x from about 412 mm/s (93%)" in remark
     assert "y from" not in remark
+    # A healthy machine with an unstable speed is not said to do what it can.
+    healthy = next(f for f in inference.found if f.hypothesis.cause.name == "as-predicted")
+    shaken = replace(healthy, unstable={"x": (0.93, 0.4), "y": (0.9, 0.4)})
+    assert "instability along x and y" in cause_words(example, shaken)
+    assert "what it can" in cause_words(example, replace(healthy, unstable={}))
+
+
+def test_a_suggested_move_takes_instability_into_account(gantry: Machine, example: Diagnosis) -> None:
+    inference = example.inference
+    assert inference is not None
+    shaken = [replace(f, unstable={"y": (1.0, 0.2)}) for f in inference.found]
+    before, after = (row_checks(gantry, replace(inference, found=tuple(found))) for found in (inference.found, shaken))
+    y_kept = [k for k, check in enumerate(before) if check.direction == "y" and check.expectations[0].value < 0.1]
+    assert y_kept
+    assert all(after[k].expectations[0].value > 0.9 for k in y_kept if before[k].speed > 0.3)
 
 
 def test_unreached_speeds_count_as_reached(gantry: Machine) -> None:
