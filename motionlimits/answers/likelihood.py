@@ -37,12 +37,12 @@ JUMP_SHARE, JUMP_DEPTH = 0.10, 3.5  # chance and depth of a jump
 # well outside what offsets do.
 FAR_BELOW, FAR_ABOVE = 1.2, 0.5
 COMMON_OFFSET = 0.05  # of all skip speeds of a machine alike, one standard deviation
-# Mid-range instability loses steps at one speed of the motors at every acceleration; the ramps here do not look for it.
-# By simulation at the level of the driver's switches (274 random machines, tests/studies) it shows in one machine in
-# thirteen where the driver regulates its current and in four of ten where it only short-circuits the winding, of their
-# directions in two of three, from 540 Hz of electrical frequency on give or take a quarter (11 revolutions per second of
-# motors with 200 full steps; common practice, no source: 5 to 15), in all directions of a machine at speeds a tenth apart.
-# Real machines will differ more, so all is a little wider here.
+# Mid-range instability loses steps from one speed of the motors on at every acceleration; the ramps here do not look for it.
+# Most likely for 274 blind sweeps of random machines by the switching truth (tests/studies), the true cause given: one
+# machine in thirteen has such a speed where the driver regulates its current, four of ten where it only short-circuits the
+# winding; two of three of their directions; from 540 Hz of electrical frequency on, give or take a quarter (11 revolutions
+# per second of motors with 200 full steps; common practice, no source: 5 to 15), a tenth apart in the directions of a
+# machine. Real machines will differ more, so all is a little wider here; what other values are worth: likelihood.txt there.
 UNSTABLE, UNSTABLE_SLOW = 0.1, 0.4
 UNSTABLE_DIRECTIONS = 0.6
 UNSTABLE_AT, UNSTABLE_SPREAD, UNSTABLE_APART = 550.0, 0.4, 0.12  # [Hz]; standard deviations of its logarithm
@@ -140,14 +140,15 @@ class RowsFit:
     def instability(self, limits: Limits, unstable: Array, weight: Array) -> dict[str, tuple[float, float]]:
         """How likely each direction, by its label, loses steps to an unstable speed, and that speed [m/s].
 
-        Machines count by `weight`, which sums to one.
+        Directions of which no machine can are left out. Machines count by `weight`, which sums to one.
         """
         found = {}
         lost = self._unstable(limits, unstable, weight)
         for label, here, speeds in zip(self.labels, lost, self.windows, strict=True):
             by_speed = here.sum(axis=0)
             chance = float(by_speed.sum())
-            found[label] = chance, math.exp(float(by_speed @ speeds) / chance)
+            if chance > 0.0:
+                found[label] = chance, math.exp(float(by_speed @ speeds) / chance)
         return found
 
     def _unstable(self, limits: Limits, unstable: Array, weight: Array) -> list[Array]:
@@ -160,7 +161,7 @@ class RowsFit:
 
     def _by_onset(self, limits: Limits) -> tuple[Array, Array, list[Array]]:
         """Log-likelihood of stable machines (machines,) and of those with an onset at each of some frequencies, its prior
-        included (machines, frequencies), and of these how likely each direction has one, too.
+        included (machines, frequencies), and of these how likely each direction has one, too, below its limits and in reach.
         """
         stable = np.zeros(len(limits.kept))
         onsets = np.tile(np.log(self.onset), (stable.size, 1))
@@ -170,12 +171,14 @@ class RowsFit:
         likely = np.where(limits.chance < 0.5, limits.kept, limits.failed)
         for pairs, speeds in zip(self.directions, self.windows, strict=True):
             here, from_here = np.zeros_like(stable), np.zeros_like(onsets)
+            matters = np.zeros(onsets.shape, dtype=bool)
             for k in pairs:
                 own = _along(self._with_luck(k, limits.kept_luck[:, k]), limits.kept[:, k])
                 if limits.chance[:, k].any():
                     failed = _along(self._with_luck(k, limits.failed_luck[:, k]), limits.failed[:, k])
                     own = np.logaddexp(succeeds[:, k] + own, fails[:, k] + failed)
                 onset = speeds - self.tops[k]
+                matters |= onset < np.minimum(likely[:, k, None], 0.0)
                 here += own
                 from_here += np.where(likely[:, k, None] < onset, own[:, None], _along(self.curves[k], onset))
             # Relative to what is likeliest, a sum over speeds near the machine's is a product of matrices.
@@ -184,7 +187,7 @@ class RowsFit:
             either = np.logaddexp(math.log1p(-UNSTABLE_DIRECTIONS) + here[:, None], near)
             stable += here
             onsets += either
-            shares.append(np.exp(near - either))
+            shares.append(np.exp(near - either) * matters)
         return stable, onsets, shares
 
     def explained(self, limits: Limits, unstable: Array, weight: Array) -> Array:

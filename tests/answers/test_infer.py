@@ -1,7 +1,9 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import replace
+from types import MappingProxyType
 
 import numpy as np
 import pytest
@@ -70,16 +72,23 @@ def test_row_likelihood_points_at_the_bracket(gantry: Machine) -> None:
 def test_directions_that_fail_at_one_speed_of_the_motors_point_at_instability(gantry: Machine) -> None:
     """Along x and y the motors of crossed belts turn alike: limits at one speed speak for an onset, at two less so."""
 
-    def told(speeds: dict[str, float]) -> tuple[float, dict[str, tuple[float, float]]]:
+    def told(
+        speeds: dict[str, float], predicted: Mapping[str, float] = MappingProxyType({})
+    ) -> tuple[float, dict[str, tuple[float, float]]]:
         """Log odds for some unstable speed, beyond the prior's; by direction how likely and which."""
         pairs = [
             Pair(gantry.direction(label), a, 1.0, np.array([v / 1.08, v]), np.full(2, 3.0), np.array([0.0, 3.0]))
             for label, v in speeds.items()
             for a in (3.0, 6.0, 12.0)
         ]
-        limits = np.zeros((1, len(pairs)))  # all predicted at 1 m/s
+        # Predicted at 1 m/s where nothing else is said.
+        limits = np.log([[predicted.get(pair.direction.label, 1.0) for pair in pairs]])
         luck = np.zeros((LUCK_POINTS, len(pairs)))
-        fit, surely, some = RowsFit(gantry, pairs), Limits(limits, limits, limits, luck, luck), np.array([UNSTABLE])
+        fit, surely, some = (
+            RowsFit(gantry, pairs),
+            Limits(limits, limits, np.zeros_like(limits), luck, luck),
+            np.array([UNSTABLE]),
+        )
         evidence = fit.log_likelihood(surely, some) - fit.log_likelihood(surely, np.array([1e-12]))
         return float(evidence[0]), fit.instability(surely, some, np.ones(1))
 
@@ -91,6 +100,8 @@ def test_directions_that_fail_at_one_speed_of_the_motors_point_at_instability(ga
         assert speed == pytest.approx(0.44, rel=0.06)
     ((chance, _),) = told({"x": 1.04})[1].values()
     assert chance < UNSTABLE
+    # Where x says that the machine has an onset, y whose own limit lies below has not shown one.
+    assert told({"x": 0.45, "y": 0.2}, {"y": 0.2})[1].get("y", (0.0, 0.0))[0] < 0.1
 
 
 def test_instability_is_told(example: Diagnosis) -> None:
