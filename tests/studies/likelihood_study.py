@@ -14,8 +14,6 @@ import math
 import sys
 import time
 from collections.abc import Mapping, Sequence
-from concurrent.futures import ProcessPoolExecutor
-from functools import partial
 from pathlib import Path
 from typing import Any
 from unittest.mock import patch
@@ -26,12 +24,13 @@ from scipy.special import logsumexp
 from motionlimits.answers import likelihood
 from motionlimits.answers.causes import hypotheses
 from motionlimits.answers.infer import Simulated
-from motionlimits.workers import usable_cores
 
 from ..inference import simulated_sweep
+from .chunks import in_chunks
 from .diagnosis_study import CHUNK, draw_cases
 
 HERE = Path(__file__).parent
+USUAL = {"PAIR_OFFSET": likelihood.PAIR_OFFSET}
 CHANGES: tuple[dict[str, Any], ...] = (
     {"UNSTABLE": 1e-9, "UNSTABLE_SLOW": 1e-9},
     {"UNSTABLE": 0.05, "UNSTABLE_SLOW": 0.3},
@@ -56,16 +55,6 @@ CHANGES: tuple[dict[str, Any], ...] = (
 )
 
 
-def simulated_cases(seeds: Sequence[int]) -> list[Simulated]:
-    """Sweeps of the switching truth, simulated under the true cause alone; health first, which others refer to."""
-    found = []
-    for truth in draw_cases(seeds):
-        healthy = hypotheses(truth.machine)[0]
-        theories = list(dict.fromkeys([healthy, truth.theory]))
-        found.append(simulated_sweep(truth.machine, truth.rows, workers=1, seed=truth.seed, theories=theories))
-    return found
-
-
 def evidence(change: Mapping[str, float], case: Simulated) -> float:
     """Log evidence of the true cause with some constants of the likelihood changed."""
     outlook = case.outlooks[-1]
@@ -79,19 +68,26 @@ def evidence(change: Mapping[str, float], case: Simulated) -> float:
     return float(logsumexp(machines)) - math.log(machines.size)
 
 
-def study(seeds: range) -> list[str]:
-    """Lines of the table."""
-    with ProcessPoolExecutor(usable_cores()) as pool:
-        chunks = [seeds[k : k + CHUNK] for k in range(0, len(seeds), CHUNK)]
-        cases = [case for some in pool.map(simulated_cases, chunks) for case in some]
-        told = partial(pool.map, chunksize=CHUNK)
-        usual = np.array(list(told(partial(evidence, {}), cases)))
-        lines = [f"cases {len(cases)}; mean log evidence of the true cause {usual.mean():.2f}; changes of the sum:"]
-        for change in CHANGES:
-            difference = np.array(list(told(partial(evidence, change), cases))) - usual
-            name = ", ".join(f"{key} {value:g}" for key, value in change.items())
-            error = difference.std() * math.sqrt(difference.size)
-            lines.append(f"  {name}: {difference.sum():+.1f} (standard error {error:.1f})")
+def some_cases(seeds: Sequence[int]) -> list[list[float]]:
+    """Of some sweeps, the log evidence of the true cause: as it is, and with each change."""
+    found = []
+    for truth in draw_cases(seeds):
+        # Health comes first: others refer to it.
+        theories = list(dict.fromkeys([hypotheses(truth.machine)[0], truth.theory]))
+        case = simulated_sweep(truth.machine, truth.rows, workers=1, seed=truth.seed, theories=theories)
+        found.append([evidence(change, case) for change in (USUAL, *CHANGES)])
+    return found
+
+
+def table_of(found: Sequence[Sequence[float]]) -> list[str]:
+    """What each change does to the sum over the cases."""
+    told = np.array(found)
+    lines = [f"cases {len(told)}; mean log evidence of the true cause {told[:, 0].mean():.2f}; changes of the sum:"]
+    for change, changed in zip(CHANGES, told[:, 1:].T, strict=True):
+        difference = changed - told[:, 0]
+        name = ", ".join(f"{key} {value:g}" for key, value in change.items())
+        error = difference.std() * math.sqrt(difference.size)
+        lines.append(f"  {name}: {difference.sum():+.1f} (standard error {error:.1f})")
     return lines
 
 
@@ -100,7 +96,7 @@ def main() -> None:
     given = [int(text) for text in sys.argv[1:3]]
     cases, first = [*given, *(160, 0)[len(given) :]]
     start = time.monotonic()
-    lines = study(range(first, first + cases))
+    lines = in_chunks(some_cases, range(first, first + cases), CHUNK, table_of, HERE / "likelihood.txt")
     title = f"study: constants of the likelihood on blind sweeps, seeds {first} to {first + cases - 1}"
     text = "\n".join([title, *lines, f"took {time.monotonic() - start:.0f} s"]) + "\n"
     (HERE / "likelihood.txt").write_text(text)
