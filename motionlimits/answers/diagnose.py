@@ -226,7 +226,7 @@ def _instability(best: Found) -> list[str]:
         for label, (chance, speed) in found.items()
     )
     return [
-        f"mid-range instability seems to take part, whatever else is wrong: {where}, at every acceleration; holding such a "
+        f"mid-range instability seems to take part: {where}, at every acceleration; holding such a "
         "speed would lose steps, too, and more damping, another current or another driver moves it"
     ]
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import sys
+import time
 from collections.abc import Callable, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
@@ -26,3 +28,15 @@ def in_chunks(
             found += some
             path.write_text("\n".join(table(found)) + "\n")
     return table(found)
+
+
+def asked_for(study: Callable[[range], list[str]], name: str, path: Path) -> None:
+    """Run a study on as many cases from as first a seed as the command line says (160, 0); print and write its table."""
+    given = [int(text) for text in sys.argv[1:3]]
+    cases, first = [*given, *(160, 0)[len(given) :]]
+    start = time.monotonic()
+    lines = study(range(first, first + cases))
+    title = f"study: {name}, seeds {first} to {first + cases - 1}"
+    text = "\n".join([title, *lines, f"took {time.monotonic() - start:.0f} s"]) + "\n"
+    path.write_text(text)
+    print(text)

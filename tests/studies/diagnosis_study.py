@@ -13,7 +13,6 @@ after all choices. What the tool does on cases that nobody has seen is told by o
 from __future__ import annotations
 
 import math
-import sys
 import time
 from collections import Counter
 from collections.abc import Sequence
@@ -36,10 +35,10 @@ from motionlimits.sweep import SweepRow
 
 from ..inference import simulated_sweep
 from ..lanes import random_machine
-from .chunks import in_chunks
+from .chunks import asked_for, in_chunks
 from .switching import switched
 
-HERE = Path(__file__).parent
+TABLE = Path(__file__).parent / "diagnosis.txt"
 RUNG, RUNGS = 1.16, 22
 CHUNK = 8  # cases whose moves are simulated together
 LONGEST_CRUISE = 0.2  # [s] of a true move: ten periods of a rotor's swing and more; the rest would only cost time
@@ -255,7 +254,7 @@ def some_cases(seeds: Sequence[int]) -> list[Case]:
 
 def study(seeds: range) -> list[str]:
     """All cases on all cores."""
-    return in_chunks(some_cases, seeds, CHUNK, table_of, HERE / "diagnosis.txt")
+    return in_chunks(some_cases, seeds, CHUNK, table_of, TABLE)
 
 
 def table_of(results: Sequence[Case]) -> list[str]:
@@ -293,17 +292,5 @@ def table_of(results: Sequence[Case]) -> list[str]:
     return lines
 
 
-def main() -> None:
-    """Run and write the table."""
-    given = [int(text) for text in sys.argv[1:3]]
-    cases, first = [*given, *(160, 0)[len(given) :]]
-    start = time.monotonic()
-    lines = study(range(first, first + cases))
-    title = f"study: diagnosis of blind cases, seeds {first} to {first + cases - 1}"
-    text = "\n".join([title, *lines, f"took {time.monotonic() - start:.0f} s"]) + "\n"
-    (HERE / "diagnosis.txt").write_text(text)
-    print(text)
-
-
 if __name__ == "__main__":
-    main()
+    asked_for(study, "diagnosis of blind cases", TABLE)

@@ -11,8 +11,6 @@ writes it beside this file.
 from __future__ import annotations
 
 import math
-import sys
-import time
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
@@ -26,10 +24,10 @@ from motionlimits.answers.causes import hypotheses
 from motionlimits.answers.infer import Simulated
 
 from ..inference import simulated_sweep
-from .chunks import in_chunks
+from .chunks import asked_for, in_chunks
 from .diagnosis_study import CHUNK, draw_cases
 
-HERE = Path(__file__).parent
+TABLE = Path(__file__).parent / "likelihood.txt"
 USUAL = {"PAIR_OFFSET": likelihood.PAIR_OFFSET}
 CHANGES: tuple[dict[str, Any], ...] = (
     {"UNSTABLE": 1e-9, "UNSTABLE_SLOW": 1e-9},
@@ -91,17 +89,10 @@ def table_of(found: Sequence[Sequence[float]]) -> list[str]:
     return lines
 
 
-def main() -> None:
-    """Run and write the table."""
-    given = [int(text) for text in sys.argv[1:3]]
-    cases, first = [*given, *(160, 0)[len(given) :]]
-    start = time.monotonic()
-    lines = in_chunks(some_cases, range(first, first + cases), CHUNK, table_of, HERE / "likelihood.txt")
-    title = f"study: constants of the likelihood on blind sweeps, seeds {first} to {first + cases - 1}"
-    text = "\n".join([title, *lines, f"took {time.monotonic() - start:.0f} s"]) + "\n"
-    (HERE / "likelihood.txt").write_text(text)
-    print(text)
+def study(seeds: range) -> list[str]:
+    """All cases on all cores."""
+    return in_chunks(some_cases, seeds, CHUNK, table_of, TABLE)
 
 
 if __name__ == "__main__":
-    main()
+    asked_for(study, "constants of the likelihood on blind sweeps", TABLE)
