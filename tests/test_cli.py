@@ -81,7 +81,7 @@ def test_json_keys() -> None:
 
 
 def test_json_keys_of_a_diagnosis(example: Diagnosis) -> None:
-    held = diagnosis_dict(example)
+    held = json.loads(json.dumps(diagnosis_dict(example), allow_nan=False))
     keys = {
         "direction",
         "acceleration_mm_s2",
@@ -94,6 +94,9 @@ def test_json_keys_of_a_diagnosis(example: Diagnosis) -> None:
     }
     assert keys <= set(held["agreement"][0])
     assert "below" in {row["verdict"] for row in held["agreement"]}
+    assert {"cause", "where", "probability", "size", "because", "check"} <= set(held["causes"][0])
+    assert sum(row["probability"] for row in held["causes"]) == pytest.approx(1.0)
+    assert held["next"]
     assert {row["direction"] for row in held["instability"]} <= {"x", "y", "45", "135"}
     assert held["instability"]
     assert all(0.0 <= row["probability"] <= 1.0 and row["from_mm_s"] > 0.0 for row in held["instability"])

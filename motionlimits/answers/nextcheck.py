@@ -13,7 +13,7 @@ from ..machine import Array, Machine
 from .bench import size_quantiles
 from .causes import HEALTH_PRIOR, Hypothesis
 from .infer import Found, Inference
-from .likelihood import TRIAL_SCATTER, Pair
+from .likelihood import ACCIDENT, TRIAL_SCATTER, Pair
 from .readings import expected, how_to, split, unscale
 
 # Effort of a check in minutes, to choose among those that tell about as much: common practice, no source.
@@ -115,7 +115,7 @@ def _skips(found: Found, k: int, pair: Pair, share: float) -> float:
     if pair.direction.label in found.unstable:
         chance, onset = found.unstable[pair.direction.label]
         kept *= 1.0 - chance * float(ndtr(math.log(share * pair.top / onset) / scatter))
-    return 0.02 + 0.96 * (1.0 - kept)
+    return ACCIDENT + (1.0 - 2.0 * ACCIDENT) * (1.0 - kept)
 
 
 def row_checks(machine: Machine, inference: Inference, trials: int = 3) -> list[Check]:

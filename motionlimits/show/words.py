@@ -395,9 +395,10 @@ def cause_words(diagnosis: Diagnosis, found: Found, with_probability: bool = Fal
     where = "all motors" if found.hypothesis.where == "all" else found.hypothesis.where
     if found.hypothesis.cause.sits == "motor or all" and where != "all motors":
         where = f"motor {where}"
-    text = found.hypothesis.cause.sentence.format(where=where, size=amount(value, unit))
     if found.hypothesis.cause.sits == "nowhere" and found.clearly_unstable:
         text = f"no fault, but mid-range instability along {_and(list(found.clearly_unstable))}"
+    else:
+        text = found.hypothesis.cause.sentence.format(where=where, size=amount(value, unit))
     if found.hypothesis.sized:
         text += f" ({amount(low, '')} to {amount(high, unit)})"
     return f"{text}, {percent(found.probability)}" if with_probability else text
