@@ -11,8 +11,9 @@ Every lane has its own step, from the phase angle its reference turns in one; it
 A ramp can leave its state behind at a ladder of speeds. A move that stops accelerating at one of them has the ramp's past,
 so that only what comes after needs to be simulated (`resumed`).
 
-Everything is in double precision but the sines and cosines of the rotor's angle: they would be half of the cost of a step,
-and single precision of the angle within its turn is good for 2e-6 of the torque.
+Steps are in single precision, which halves what they cost. What grows without bound is not: within a block of steps places
+are counted from where the loads were when it began, so that a digit is worth some micronewtons of a belt's force, and
+between blocks they are kept in double precision, as is the reference.
 
 The phase of motor winding a is stored with its sign turned, so that torque is `Kt (j_a sin phi + j_b cos phi)`.
 
@@ -43,6 +44,7 @@ SETTLE_TIME = 0.02  # looked at after a move has ended [s]
 MARKS, MARK_RATIO = 40, 1.1  # speeds at which a marked ramp leaves its state: the last is its top speed
 
 Bools = NDArray[np.bool_]
+Single = NDArray[np.float32]
 
 
 @dataclass(frozen=True)
@@ -207,11 +209,11 @@ class _State:
     def __init__(self, lanes: Lanes) -> None:
         drives, axes, n = lanes.coupling.shape
         self.drives = drives
-        self.current = np.zeros((2, drives, n))
+        self.current: Single = np.zeros((2, drives, n), np.float32)
         # Rotors and loads in one array each, so that a step does both at once: places are electrical angles of the
         # rotors and positions of the loads, rates are speeds of shafts and loads.
         self.places = np.zeros((drives + axes, n))
-        self.rates = np.zeros((drives + axes, n))
+        self.rates: Single = np.zeros((drives + axes, n), np.float32)
         # At rest on the magnetic spring under gravity and process force: no swing before the move.
         inverse = np.linalg.pinv(np.moveaxis(lanes.coupling, -1, 0))
         pull = np.einsum("nad,an->dn", inverse, lanes.force)
@@ -246,12 +248,12 @@ class _State:
         return self.places[self.drives :]
 
     @property
-    def shaft(self) -> Array:
+    def shaft(self) -> Single:
         """Speed of the rotors [rad/s], (D, n)."""
         return self.rates[: self.drives]
 
     @property
-    def velocity(self) -> Array:
+    def velocity(self) -> Single:
         """Speed of the loads [m/s], (A, n)."""
         return self.rates[self.drives :]
 
@@ -371,7 +373,7 @@ def trace(lane: Lanes, **steps: float) -> tuple[Fate, Trace]:
     """
     if lane.size != 1:
         raise ValueError(f"one lane is needed, not {lane.size}")
-    points: list[tuple[Array, ...]] = []
+    points: list[tuple[Array | Single, ...]] = []
 
     def record(time: Array, speed: Array, angle: Array, torque: Array, state: _State) -> None:
         # Positions are counted from electrical zero in the engine, from the start of the move here.
@@ -490,53 +492,68 @@ def _block(
     dt = group_dt[group]
     began = reference.time[group]
     angles, speeds = reference.block(group_dt)
-    commanded = np.stack([-np.cos(angles), np.sin(angles)], axis=1)
+    commanded = _single(np.stack([-np.cos(angles), np.sin(angles)], axis=1))
     # Coefficients of this block's step.
-    decay = np.exp(-lanes.resistance * dt / lanes.inductance)
     rated = np.maximum(lanes.resistance, 1e-9)
     gain = -np.expm1(-rated * dt / lanes.inductance) / rated
-    reach = gain * lanes.voltage
-    # A relay that only short-circuits the winding can raise a current, not force it down.
-    low_reach = np.where(lanes.slow_decay, 0.0, -reach)
+    forced = gain * lanes.voltage
     slow = n - int(np.sum(lanes.slow_decay.any(axis=0)))  # the first lane of which some motor is such
-    emf_gain = gain * lanes.torque_constant
     per_inertia = dt / lanes.inertia
-    half_torque = 0.5 * lanes.torque_constant * per_inertia
-    detent = lanes.detent * per_inertia
     per_mass = dt / lanes.mass
     pull_ratio = lanes.radius / lanes.count * per_inertia
     # Losses of a good belt are told apart by direction only where they matter.
     directed = bool(np.any(lanes.efficiency < 0.9))
     if not directed:
         pull_ratio = pull_ratio / lanes.efficiency
-    coupling = lanes.coupling
-    single = drives == 1 and axes == 1 and bool(np.all(coupling == 1.0))
+    single = drives == 1 and axes == 1 and bool(np.all(lanes.coupling == 1.0))
     # Rotors first, loads after them. Viscous losses are implicit: stable however light the rotor is.
     # Where loads feel several drives, `belts` see to their part.
     belts = None if single else _Belts(lanes, per_mass)
     ends = 2 if single else drives
-    spring = np.concatenate([lanes.radius / lanes.rotor_teeth * lanes.stiffness, -lanes.stiffness])[:ends]
-    damper = np.concatenate([lanes.radius * lanes.damping, -lanes.damping])[:ends]
-    against = np.concatenate([-pull_ratio, per_mass])
-    fade = 1.0 / (1.0 + np.concatenate([lanes.eddy * per_inertia, lanes.viscous * per_mass]))
-    dry = np.concatenate([lanes.hysteresis * per_inertia, lanes.friction * per_mass])
+    losses = np.concatenate([lanes.eddy * per_inertia, lanes.viscous * per_mass])
+    emf_gain, half_torque, detent, spring, damper, against, fade, dry, advance, push = (
+        _single(coefficient)
+        for coefficient in (
+            gain * lanes.torque_constant,
+            0.5 * lanes.torque_constant * per_inertia,
+            lanes.detent * per_inertia,
+            np.concatenate([lanes.radius / lanes.rotor_teeth * lanes.stiffness, -lanes.stiffness])[:ends],
+            np.concatenate([lanes.radius * lanes.damping, -lanes.damping])[:ends],
+            np.concatenate([-pull_ratio, per_mass]),
+            1.0 / (1.0 + losses),
+            np.concatenate([lanes.hysteresis * per_inertia, lanes.friction * per_mass]),
+            np.concatenate([lanes.rotor_teeth * dt, np.broadcast_to(dt, (axes, n))]),
+            lanes.force * per_mass,
+        )
+    )
     low_dry = -dry
-    advance = np.concatenate([lanes.rotor_teeth * dt, np.broadcast_to(dt, (axes, n))])
-    push = lanes.force * per_mass if bool(np.any(lanes.force != 0.0)) else None
+    pushed = bool(push.any())
     # Of both phases: arrays of one shape are quicker than broadcast ones.
     peak, decay, reach, low_reach = (
-        np.broadcast_to(a, (2, drives, n)).copy() for a in (lanes.current_peak, decay, reach, low_reach)
+        _single(np.broadcast_to(a, (2, drives, n)))
+        for a in (
+            lanes.current_peak,
+            np.exp(-lanes.resistance * dt / lanes.inductance),
+            forced,
+            # A relay that only short-circuits the winding can raise a current, not force it down.
+            np.where(lanes.slow_decay, 0.0, -forced),
+        )
     )
-    dead = np.where(lanes.open_phase, 0.0, 1.0) if bool(lanes.open_phase.any()) else None
+    dead = _single(~lanes.open_phase) if lanes.open_phase.any() else None
 
-    current, places, rates = state.current, state.places, state.rates
-    angle, shaft = state.angle, state.shaft
-    fresh, pole, target, mean, emf = (np.empty((2, drives, n)) for _ in range(5))
-    turns = 2.0 * math.pi * np.round(angle / (2.0 * math.pi))
-    near, wave = np.empty((drives, n), np.float32), np.empty((2, drives, n), np.float32)
-    directed_target, direction = target[..., slow:], np.empty((2, drives, n - slow))
-    work, torque, force = (np.empty((drives, n)) for _ in range(3))
-    impulse, other = np.empty((drives + axes, n)), np.empty((drives + axes, n))
+    # Places are counted from where the loads are now, and the rotors would be on unstretched belts.
+    home = state.position.copy()
+    home_angle = lanes.rotor_teeth / lanes.radius * np.einsum("dan,an->dn", lanes.coupling, home)
+    origin = np.concatenate([home_angle, home])
+    turned = _single(np.remainder(home_angle, 2.0 * math.pi))
+    places = _single(state.places - origin)
+    angle, position = places[:drives], places[drives:]
+    current, rates, shaft, velocity = state.current, state.rates, state.shaft, state.velocity
+    fresh, pole, target, mean, emf = (np.empty((2, drives, n), np.float32) for _ in range(5))
+    near = np.empty((drives, n), np.float32)
+    directed_target, direction = target[..., slow:], np.empty((2, drives, n - slow), np.float32)
+    work, torque, force = (np.empty((drives, n), np.float32) for _ in range(3))
+    impulse, other = (np.empty((drives + axes, n), np.float32) for _ in range(2))
     lag = np.empty((drives, n))
     next_mark = reference.next_mark()
     marks = bool(np.any(next_mark <= speeds[-1]))
@@ -545,10 +562,9 @@ def _block(
         commanded[step].take(group, axis=-1, out=target, mode="clip")
         target *= peak
         # Phase currents: free response, then as much of the missing part as the bus can force.
-        np.subtract(angle, turns, out=near, casting="same_kind")
-        np.sin(near, out=wave[0])
-        np.cos(near, out=wave[1])
-        np.copyto(pole, wave)
+        np.add(angle, turned, out=near)
+        np.sin(near, out=pole[0])
+        np.cos(near, out=pole[1])
         np.multiply(emf_gain, shaft, out=work)
         np.multiply(current, decay, out=fresh)
         np.multiply(pole, work, out=emf)
@@ -572,14 +588,13 @@ def _block(
         np.add(mean[0], mean[1], out=torque)
         torque *= half_torque
         if record is not None and step % CHECK_EVERY == 0:
-            state.current = current
+            state.current, state.places = current, origin + places
             record(began + (step + 1) * dt, speeds[step][group], angles[step][:, group], torque / per_inertia, state)
         # Detent: a period is a full step.
         near *= 4.0
         np.sin(near, out=near)
-        np.copyto(work, near)
-        work *= detent
-        torque -= work
+        near *= detent
+        torque -= near
         # Force of the springs between drives and load.
         np.multiply(spring, places[:ends], out=impulse[:ends])
         np.multiply(damper, rates[:ends], out=other[:ends])
@@ -588,14 +603,14 @@ def _block(
             np.add(impulse[:1], impulse[1:], out=force)
             np.multiply(force, against, out=impulse)
         else:
-            np.subtract(impulse[:drives], belts.loads(state), out=force)
+            np.subtract(impulse[:drives], belts.loads(position, velocity), out=force)
             np.multiply(force, against[:drives], out=impulse[:drives])
             belts.pull(force, impulse[drives:])
         if directed:
             driving = force * shaft >= 0.0
             impulse[:drives] *= np.where(driving, 1.0 / lanes.efficiency, lanes.efficiency)
         impulse[:drives] += torque
-        if push is not None:
+        if pushed:
             impulse[drives:] -= push
         # Rotors and loads.
         rates *= fade
@@ -607,9 +622,10 @@ def _block(
         places += other
         if step % CHECK_EVERY == CHECK_EVERY - 1:
             np.take(angles[step], group, axis=-1, out=lag, mode="clip")
+            lag -= home_angle
             lag -= angle
-            np.abs(lag, out=work)
-            worst = work[0] if drives == 1 else work.max(axis=0)
+            distance = np.abs(lag)
+            worst = distance[0] if drives == 1 else distance.max(axis=0)
             good = worst < UNSTABLE_LAG
             watched = ~(lost | state.finished)
             good &= watched
@@ -620,13 +636,18 @@ def _block(
             gone = ~(worst <= 2.0 * math.pi) & watched
             if gone.any():
                 lost |= gone
-                first[gone] = work[:, gone].argmax(axis=0)
+                first[gone] = distance[:, gone].argmax(axis=0)
             if marks and np.any(next_mark <= speeds[step]):
-                state.current = current
+                state.current, state.places = current, origin + places
                 _leave(state, reference, speeds[step], angles[step], watched & ~gone, kept, where)
                 next_mark = reference.next_mark()
-    state.current = current
+    state.current, state.places = current, origin + places
     return lag
+
+
+def _single(values: Array | Bools) -> Single:
+    """In single precision, side by side in memory."""
+    return np.ascontiguousarray(values, dtype=np.float32)
 
 
 def _leave(
@@ -654,22 +675,22 @@ class _Belts:
     """Springs between several drives and the loads that each of them moves, along the kinematic map."""
 
     def __init__(self, lanes: Lanes, per_mass: Array) -> None:
-        self.stiffness = lanes.stiffness[:, None] * lanes.coupling
-        self.damping = lanes.damping[:, None] * lanes.coupling
-        self.speed_up = lanes.coupling * per_mass
-        self.one, self.other = np.empty_like(lanes.coupling), np.empty_like(lanes.coupling)
+        self.stiffness = _single(lanes.stiffness[:, None] * lanes.coupling)
+        self.damping = _single(lanes.damping[:, None] * lanes.coupling)
+        self.speed_up = _single(lanes.coupling * per_mass)
+        self.one, self.other = np.empty_like(self.speed_up), np.empty_like(self.speed_up)
 
-    def loads(self, state: _State) -> Array:
+    def loads(self, position: Single, velocity: Single) -> Single:
         """Part of the force of each spring that places and rates of the loads make, (D, n)."""
-        np.multiply(self.stiffness, state.position, out=self.one)
-        np.multiply(self.damping, state.velocity, out=self.other)
+        np.multiply(self.stiffness, position, out=self.one)
+        np.multiply(self.damping, velocity, out=self.other)
         self.one += self.other
         total = self.one[:, 0]
         for axis in range(1, self.one.shape[1]):
             total += self.one[:, axis]
         return total
 
-    def pull(self, force: Array, change: Array) -> None:
+    def pull(self, force: Single, change: Single) -> None:
         """Change of the speed of the loads by the springs' forces, into `change` (A, n)."""
         np.multiply(self.speed_up, force[:, None], out=self.one)
         change[:] = self.one[0]
