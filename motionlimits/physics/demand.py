@@ -5,6 +5,8 @@ Quantities that are sampled (masses, friction, efficiency) carry leading dimensi
 
 from __future__ import annotations
 
+from functools import cache
+
 import numpy as np
 from numpy.typing import ArrayLike
 
@@ -65,7 +67,12 @@ def drive_forces(kinematic_map: Array, forces: Array) -> Array:
     ndarray, shape (..., drives)
         [N]; the least-squares share where there are more drives than axes.
     """
-    return np.asarray(forces @ np.linalg.pinv(kinematic_map))
+    return np.asarray(forces @ _inverse(tuple(map(tuple, kinematic_map.tolist()))))
+
+
+@cache
+def _inverse(kinematic_map: tuple[tuple[float, ...], ...]) -> Array:
+    return np.linalg.pinv(np.array(kinematic_map))
 
 
 def motor_torque(

@@ -79,14 +79,29 @@ def move_demand(plant: Plant, unit: Array, speed: Array, acceleration: Array) ->
 
 def available(plant: Plant, shaft_speed: Array, voltage: Array | None = None) -> Pullout:
     """Pull-out torque of each drive's motor before losses, and its current; shapes (n, ..., D) as `shaft_speed`."""
+    if voltage is None:
+        voltage = plant.voltage.reshape(-1, *(1,) * (shaft_speed.ndim - 1))
+    slow = np.flatnonzero(plant.slow_decay.any(axis=-1))
+    if slow.size == plant.samples and plant.slow_decay.all():
+        return _available(plant, shaft_speed, voltage, "slow-decay")
+    found = _available(plant, shaft_speed, voltage, "regulated")
+    if slow.size:
+        some = plant.take(slow)
+        decayed = _available(some, shaft_speed[slow], voltage[slow], "slow-decay")
+        which = some.slow_decay.reshape(slow.size, *(1,) * (shaft_speed.ndim - 2), -1)
+        for values, theirs in zip(found, decayed, strict=True):
+            values[slow] = np.where(which, theirs, values[slow])
+    return found
+
+
+def _available(plant: Plant, shaft_speed: Array, voltage: Array, current_loop: str) -> Pullout:
+    """As `available`, with every driver's current loop of one kind."""
     extra = (1,) * (shaft_speed.ndim - 2)
 
-    def lift(values: Any) -> Any:
+    def lift(values: Array) -> Array:
         return values.reshape(values.shape[0], *extra, values.shape[-1])
 
-    if voltage is None:
-        voltage = plant.voltage.reshape(-1, *extra, 1)
-    parameters = (
+    return pullout(
         lift(plant.torque_constant),
         lift(plant.resistance),
         lift(plant.inductance),
@@ -94,14 +109,8 @@ def available(plant: Plant, shaft_speed: Array, voltage: Array | None = None) ->
         lift(plant.current_peak),
         voltage,
         shaft_speed,
+        current_loop=current_loop,
     )
-    slow = lift(plant.slow_decay)
-    if not slow.any():
-        return pullout(*parameters)
-    decayed = pullout(*parameters, current_loop="slow-decay")
-    if slow.all():
-        return decayed
-    return Pullout(*(np.where(slow, b, a) for a, b in zip(pullout(*parameters), decayed, strict=True)))
 
 
 def input_power(plant: Plant, shaft_speed: Array, torque: Array, current_rms: Array) -> Array:
@@ -323,22 +332,20 @@ def pull_out_speed(plant: Plant, curve: TorqueCurve, unit: Array, accelerations:
     ndarray, shape (n, k)
         [m/s]; from the second to the last speed of the curve, also where the crossing lies outside.
     """
-    rate = np.abs(plant.kinematic_map @ unit) / plant.radius
+    rate = plant.kinematic_map @ unit / plant.radius
+    moving = np.flatnonzero(rate)
+    # A straight line over speed, but where a motor begins to brake.
+    end = float(np.max(curve.speeds[-1] / np.abs(rate[moving])))
+    slow, fast = (move_demand(plant, unit, np.full((1, 1), v), accelerations[None]).torque for v in (0.0, end))
     found = np.full((plant.samples, accelerations.size), np.inf)
-    for drive in np.flatnonzero(rate > 0.0):
-        speeds = curve.speeds / rate[drive]
-        along = np.sign(plant.kinematic_map[drive] @ unit)
-        slow, fast = (
-            along * move_demand(plant, unit, np.full((1, 1), v), accelerations[None]).torque[..., drive]
-            for v in (0.0, speeds[-1])
-        )
+    for drive in moving:
+        speeds = curve.speeds / abs(rate[drive])
         loss = shaft_loss(plant.hysteresis[:, drive, None], plant.eddy[:, drive, None], curve.speeds)
-        share = speeds / speeds[-1]
-        for k in range(accelerations.size):
-            # A straight line over speed. A motor that brakes has its losses for it.
-            asked = np.abs(slow[:, k, None] + (fast[:, k] - slow[:, k])[:, None] * share + loss)
-            crossing, _ = _first_fall(speeds, curve.torque[:, :, drive] - asked)
-            found[:, k] = np.minimum(found[:, k], np.clip(crossing, speeds[1], speeds[-1]))
+        least, most = (np.sign(rate[drive]) * torque[..., drive, None] for torque in (slow, fast))
+        # A motor that brakes has its losses for it.
+        asked = np.abs(least + (most - least) * (speeds / end) + loss[:, None])
+        crossing, _ = _first_fall(speeds, curve.torque[:, None, :, drive] - asked)
+        found = np.minimum(found, np.clip(crossing, speeds[1], speeds[-1]))
     return found
 
 

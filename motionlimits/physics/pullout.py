@@ -134,7 +134,7 @@ class _Map(NamedTuple):
     first: Array  # lowest grid coordinate of each of the three axes
     pitch: Array  # grid spacing of each axis
     shape: tuple[int, int, int]
-    # (points, 8, 2): the corners of each cell side by side, so that one look-up reads one place.
+    # (points, 16): both values at the eight corners of each cell side by side, so that one look-up reads one place.
     cells: NDArray[np.float32]
 
 
@@ -168,7 +168,7 @@ def _load(current_loop: str) -> _Map:
     corners = [
         padded[i : i + shape[0], k : k + shape[1], m : m + shape[2]] for i in (0, 1) for k in (0, 1) for m in (0, 1)
     ]
-    cells = np.stack(corners, axis=-2).reshape(-1, 8, 2)
+    cells = np.stack(corners, axis=-2).reshape(-1, 16)
     return _Map(first, pitch, shape, np.ascontiguousarray(cells))
 
 
@@ -203,16 +203,16 @@ def _interpolate(table: _Map, s: Array, r: Array, f: Array) -> tuple[Array, Arra
         count = table.shape[axis]
         place = np.clip((value - table.first[axis]) / table.pitch[axis], 0.0, count - 1.0)
         whole = place.astype(np.intp)
-        weights.append(place - whole)
+        weights.append((place - whole).astype(np.float32))
         index = index * count + whole
-    a, b, c = weights
-    corner = table.cells[index]
-    along = corner[:, :4] + (corner[:, 4:] - corner[:, :4]) * a[:, None, None]
-    along = along[:, :2] + (along[:, 2:] - along[:, :2]) * b[:, None, None]
-    along = along[:, 0] + (along[:, 1] - along[:, 0]) * c[:, None]
+    # Values in rows as long as there are points: short ones cost more than the sums.
+    value = np.ascontiguousarray(table.cells[index].T)
+    for weight in weights:
+        near, far = np.split(value, 2)
+        value = near + (far - near) * weight
     # Below the first entry torque is constant, beyond the last one it falls as the inverse of speed.
     fall = (1.0 + np.maximum(s * np.sqrt(1.0 + f * f), np.exp(table.first[0]))) * (1.0 + r)
-    return along[:, 0] / fall, along[:, 1] / fall
+    return value[0] / fall, value[1] / fall
 
 
 def pullout(
