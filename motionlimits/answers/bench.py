@@ -7,8 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
-from typing import NamedTuple
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -69,17 +68,20 @@ def size_quantiles(theory: Hypothesis) -> Array:
     return np.linspace(0.0, 1.0, SIZE_POINTS) if theory.sized else np.array([0.5])
 
 
-class Cloud(NamedTuple):
+@dataclass(frozen=True, eq=False)
+class Cloud:
     """Machines within tolerance as rows of standard normal coordinates, and the log of how often such occur over how often
     they were drawn: tolerances, then how currents die down, the size of the fault, and the offset common to all limits.
 
-    `plant` and `curve` are theirs without a fault.
+    `plant` is theirs without a fault; `torque`, `statics` are what a `Bench` has worked out for them already, by hypothesis
+    and by hypothesis and direction.
     """
 
     normal: Array
     log_density: Array
     plant: Plant
-    curve: TorqueCurve
+    torque: dict[int, TorqueCurve] = field(default_factory=dict, repr=False)
+    statics: dict[tuple[int, str], Array] = field(default_factory=dict, repr=False)
 
     @property
     def quantiles(self) -> Array:
@@ -96,14 +98,12 @@ class Cloud(NamedTuple):
 
     def take(self, rows: NDArray[np.intp] | slice) -> Cloud:
         """Some of them."""
-        curve = self.curve._replace(torque=self.curve.torque[rows])
-        return Cloud(self.normal[rows], self.log_density[rows], self.plant.take(rows), curve)
+        return Cloud(self.normal[rows], self.log_density[rows], self.plant.take(rows))
 
     def joined(self, other: Cloud) -> Cloud:
         """With those of another cloud after them."""
-        curve = self.curve._replace(torque=np.concatenate([self.curve.torque, other.curve.torque]))
-        both = [np.concatenate(parts) for parts in zip(self[:2], other[:2], strict=True)]
-        return Cloud(both[0], both[1], stack([self.plant, other.plant]), curve)
+        normal = np.concatenate([self.normal, other.normal])
+        return Cloud(normal, np.concatenate([self.log_density, other.log_density]), stack([self.plant, other.plant]))
 
 
 class Bench:
@@ -141,17 +141,17 @@ class Bench:
             acceleration = np.array([pairs[k].acceleration for k in here])
             moves = Moves(direction.vector, acceleration, np.full(len(here), machine.travel_along(direction)))
             self.directions.append((direction, here, moves))
-        described = nominal_plant(machine)
+        nominal = nominal_plant(machine)
         shaft = [
-            m.top.max() * np.max(np.abs(described.kinematic_map @ d.vector) / described.radius)
+            m.top.max() * np.max(np.abs(nominal.kinematic_map @ d.vector) / nominal.radius)
             for d, _, m in self.directions
         ]
         self.fastest = STATIC_REACH * float(max(shaft, default=1.0))
         self.count = len(pairs)
         self.everybody = self.cloud(normal, np.zeros(MANY))
         self.known: dict[tuple[int, str], Cloud] = {}
-        self.statics: dict[tuple[int, str], Array] = {}
         self.skips: dict[tuple[int, str], Array] = {}
+        self.described: dict[int, Cloud] = {}
         self.models: dict[int, dict[int, Emulator]] = {}
         self.best: dict[int, float] = {}
         self.loops_vary = bool(np.any(np.diff(self.everybody.plant.slow_decay, axis=0)))
@@ -164,20 +164,43 @@ class Bench:
         """Machines by their coordinates, without a fault."""
         whole = np.zeros((len(normal), self.varies.size))
         whole[:, self.varies] = normal[:, :-3]
-        plant = plant_at(self.machine, whole, ndtr(normal[:, -3]))
-        return Cloud(normal, log_density, plant, torque_curve(plant, self.fastest))
+        return Cloud(normal, log_density, plant_at(self.machine, whole, ndtr(normal[:, -3])))
 
-    def faulty(self, which: int, cloud: Cloud) -> tuple[Plant, TorqueCurve]:
-        """Machines with a fault, and their torque curve."""
+    def faulty(self, which: int, cloud: Cloud) -> Plant:
+        """Machines with a fault."""
         theory = self.theories[which]
-        plant = theory.applied(cloud.plant, theory.sizes(cloud.quantiles))
-        if all(getattr(plant, name) is getattr(cloud.plant, name) for name in ELECTRICAL):
-            return plant, cloud.curve
-        return plant, torque_curve(plant, self.fastest)
+        return theory.applied(cloud.plant, theory.sizes(cloud.quantiles))
+
+    def _curve(self, which: int, cloud: Cloud, plant: Plant) -> TorqueCurve:
+        """Torque curve of machines with a fault; the healthy ones' where the fault leaves motors and drivers alone."""
+        mine = which if any(getattr(plant, n) is not getattr(cloud.plant, n) for n in ELECTRICAL) else 0
+        if mine not in cloud.torque:
+            cloud.torque[mine] = torque_curve(plant, self.fastest)
+        return cloud.torque[mine]
+
+    def statics(self, which: int, cloud: Cloud) -> dict[str, Array]:
+        """`Statics` of machines by direction, (machines, accelerations, 2) each; every direction by its owner."""
+        found: dict[str, Array] = {}
+        for direction, _, moves in self.directions:
+            key = self.owner(which, direction), direction.label
+            if key not in cloud.statics:
+                plant = self.faulty(key[0], cloud)
+                cloud.statics[key] = _statics(plant, self._curve(key[0], cloud, plant), moves)
+            found[direction.label] = cloud.statics[key]
+        return found
 
     def simulate(self, wanted: Mapping[int, Cloud], progress: Callable[[float], None]) -> Search[None]:
         """Simulate machines of some hypotheses, in every direction."""
         asked: dict[tuple[int, str], Cloud] = {}
+        made: dict[tuple[int, int], Cloud] = {}
+
+        def joined(one: Cloud, other: Cloud) -> Cloud:
+            """The same object for the same two, so that what is worked out for it is worked out once."""
+            key = id(one), id(other)
+            if key not in made:
+                made[key] = one.joined(other)
+            return made[key]
+
         for which, new in wanted.items():
             for direction, *_ in self.directions:
                 key = self.owner(which, direction), direction.label
@@ -185,9 +208,8 @@ class Bench:
                 if key not in asked:
                     asked[key] = new
                 elif not np.array_equal(asked[key].normal, new.normal):
-                    asked[key] = asked[key].joined(new)
-        faulty = {key: self.faulty(key[0], cloud) for key, cloud in asked.items()}
-        plants = [plant for plant, _ in faulty.values()]
+                    asked[key] = joined(asked[key], new)
+        plants = [self.faulty(which, cloud) for (which, _), cloud in asked.items()]
         ends = np.cumsum([plant.samples for plant in plants])
         span = {key: np.arange(end - p.samples, end) for key, p, end in zip(asked, plants, ends.tolist(), strict=True)}
         labels = [d.label for d, *_ in self.directions]
@@ -201,13 +223,11 @@ class Bench:
             skip = np.minimum(np.log(speed / m.top[:, None]), math.log(BEYOND)).T
             keys = [key for key in asked if key[1] == label]
             for key, part in zip(keys, np.split(skip, np.cumsum([len(span[k]) for k in keys])[:-1]), strict=True):
-                told = _statics(*faulty[key], m)
                 if key in self.known:
-                    self.known[key] = self.known[key].joined(asked[key])
-                    self.statics[key] = np.concatenate([self.statics[key], told])
+                    self.known[key] = joined(self.known[key], asked[key])
                     self.skips[key] = np.concatenate([self.skips[key], part])
                 else:
-                    self.known[key], self.statics[key], self.skips[key] = asked[key], told, part
+                    self.known[key], self.skips[key] = asked[key], part
 
     def seen(self, which: int) -> Array:
         """What the machines simulated first do under a hypothesis, (machines, pairs)."""
@@ -248,35 +268,40 @@ class Bench:
         former = self.models.get(which)
         best = self.best.get(which, 0.0)
         models: dict[int, Emulator] = {}
+        weights: dict[int, Array] = {}  # of clouds: most directions have the same
         for direction, here, _ in self.directions:
             owner = self.owner(which, direction)
-            key = owner, direction.label
-            known, statics, skips = self.known[key], self.statics[key], self.skips[key]
-            weight = np.ones(len(skips))
-            if former:
-                likelihood = fit.log_likelihood(self._limits(which, former, known), known.unstable)
-                weight = FITTING_FLOOR + np.exp(FITTING_POWER * np.minimum(likelihood - best, 0.0))
-            features = self._features(owner, known)
+            known, skips = self.known[owner, direction.label], self.skips[owner, direction.label]
+            if id(known) not in weights:
+                weights[id(known)] = np.ones(len(skips))
+                if former:
+                    likelihood = fit.log_likelihood(self._limits(which, former, known), known.unstable)
+                    closeness = np.exp(FITTING_POWER * np.minimum(likelihood - best, 0.0))
+                    weights[id(known)] = FITTING_FLOOR + closeness
+            features, statics = self._features(owner, known), self.statics(which, known)[direction.label]
             for column, k in enumerate(here):
                 models[k] = emulator(
                     features,
                     Statics(*statics[:, column].T),
                     skips[:, column],
-                    weight,
+                    weights[id(known)],
                     math.log(HEADROOM),
                     math.log(BEYOND),
                 )
         limits = self._limits(which, models, cloud)
         likelihood = fit.log_likelihood(limits, cloud.unstable)
         self.models[which], self.best[which] = models, float(likelihood.max())
-        typical = self._limits(which, models, self._described(size_quantiles(self.theories[which]))).mean()
+        typical = self._limits(which, models, self._described(which)).mean()
         return Outlook(cloud.quantiles, likelihood + cloud.log_density, cloud.unstable, limits, typical)
 
-    def _described(self, quantiles: Array) -> Cloud:
+    def _described(self, which: int) -> Cloud:
         """The machine as described, with faults of some sizes."""
-        normal = np.zeros((quantiles.size, self.everybody.normal.shape[1]))
-        normal[:, -2] = ndtri(np.clip(quantiles, 1e-6, 1.0 - 1e-6))
-        return self.cloud(normal, np.zeros(quantiles.size))
+        if which not in self.described:
+            quantiles = size_quantiles(self.theories[which])
+            normal = np.zeros((quantiles.size, self.everybody.normal.shape[1]))
+            normal[:, -2] = ndtri(np.clip(quantiles, 1e-6, 1.0 - 1e-6))
+            self.described[which] = self.cloud(normal, np.zeros(quantiles.size))
+        return self.described[which]
 
     def _limits(self, which: int, models: Mapping[int, Emulator], cloud: Cloud) -> Limits:
         """Emulated limits of machines."""
@@ -284,11 +309,10 @@ class Bench:
             *(np.empty((len(cloud.normal), self.count)) for _ in range(3)),
             *(np.empty((LUCK_POINTS, self.count)) for _ in range(2)),
         )
-        owners = {self.owner(which, direction) for direction, *_ in self.directions}
-        faulty = {owner: self.faulty(owner, cloud) for owner in owners}
-        for direction, here, moves in self.directions:
-            owner = self.owner(which, direction)
-            features, statics = self._features(owner, cloud), _statics(*faulty[owner], moves)
+        told = self.statics(which, cloud)
+        for direction, here, _ in self.directions:
+            features = self._features(self.owner(which, direction), cloud)
+            statics = told[direction.label]
             for column, k in enumerate(here):
                 found = models[k].predict(features, Statics(*statics[:, column].T))
                 limits.kept[:, k], limits.failed[:, k], limits.chance[:, k] = found

@@ -11,14 +11,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
-from motionlimits.answers.bench import MANY, Bench
+from motionlimits.answers.bench import MANY, STATIC_REACH, Bench
 from motionlimits.answers.causes import hypotheses
 from motionlimits.answers.emulator import LUCK_POINTS, Limits
 from motionlimits.answers.likelihood import pairs_of
 from motionlimits.answers.predict import LONG_STEPS
 from motionlimits.answers.proposal import effective, shares
 from motionlimits.machine import Machine
-from motionlimits.physics.limits import torque_curve
+from motionlimits.physics.limits import pull_out_speed, torque_curve
 from motionlimits.physics.skip import Moves, ramp_search, together
 from motionlimits.plant import nominal_plant
 from motionlimits.sweep import SweepRow
@@ -110,14 +110,22 @@ def test_directions_that_a_fault_does_not_touch_are_shared(gantry: Machine) -> N
 
 
 def test_torque_curves_are_shared_where_a_fault_is_mechanical(gantry: Machine) -> None:
+    rows = [SweepRow(label, 6.0, 0.5, None, 1, 0) for label in ("x", "45")]
     theories = hypotheses(gantry)
-    bench = Bench(gantry, [], theories, 3)
+    bench = Bench(gantry, pairs_of(gantry, rows), theories, 3)
     cloud = bench.everybody.take(slice(5))
+    electrical = set()
     for which, theory in enumerate(theories):
-        plant, curve = bench.faulty(which, cloud)
-        assert curve.torque == pytest.approx(torque_curve(plant, bench.fastest).torque)
-        mechanical = theory.cause.name in ("as-predicted", "drag", "speed-drag", "heavy", "open-phase")
-        assert (curve is cloud.curve) == mechanical
+        told = bench.statics(which, cloud)
+        for direction, _, moves in bench.directions:
+            plant = bench.faulty(bench.owner(which, direction), cloud)
+            curve = torque_curve(plant, bench.fastest)
+            steady = pull_out_speed(plant, curve, moves.unit, moves.acceleration) / moves.top
+            expected = np.log(np.clip(steady, 0.02, STATIC_REACH))
+            assert told[direction.label][..., 1] == pytest.approx(expected)
+        if theory.cause.name not in ("as-predicted", "drag", "speed-drag", "heavy", "open-phase"):
+            electrical.add(which)
+    assert set(cloud.torque) == {0} | electrical
 
 
 def test_start_angles_average_out(gantry: Machine) -> None:
