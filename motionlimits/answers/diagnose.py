@@ -184,7 +184,7 @@ def _inference_warnings(inference: Inference) -> list[str]:
     if inference.moved >= STABLE:
         found.append(
             f"probabilities are known to about {math.ceil(100 * inference.moved)} % here: so much one of them still "
-            "changed when twice as many machines were simulated"
+            "changed when many more machines were simulated"
         )
     return found
 

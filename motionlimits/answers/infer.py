@@ -3,7 +3,7 @@
 Some machines within tolerance, each with a fault of some size, are simulated for every cause and place on the directions and
 accelerations of the sweep. An `emulator` carries what they do to thousands of others, `likelihood` says how well the rows
 go with each, and the mean over all is the evidence. First all causes are looked at roughly; the likely ones again, where the
-rows put them, with twice as many simulations each time until their chances stay.
+rows put them, with ever more simulations until their chances stay.
 """
 
 from __future__ import annotations
@@ -29,14 +29,16 @@ from .predict import LONG_STEPS
 from .proposal import effective, shares
 from .readings import expected, scale
 
-# Simulated machines: half of SAMPLES of every cause at first, SAMPLES more of the likely ones, and then as many again as each
-# has had, within what a look may cost altogether.
+# Simulated machines: half of SAMPLES of every cause at first; then, look by look, of the causes with at least that chance, so
+# many at most, altogether so many times SAMPLES.
 SAMPLES = 56
-MOST_AT_A_LOOK = 12  # times SAMPLES
-# Chance from which a cause is looked at again, and how many at most, look by look.
-LOOKS = ((0.001, 6), (0.01, 5), (0.02, 4))
+LOOKS = ((0.001, 6, 6), (0.01, 5, 7), (0.02, 4, 12))
+# Of these a part is dealt out evenly, the rest where the chance hangs on it, and none has more than so many times what it had.
+EVEN_SHARE, MOST_MORE = 0.3, 3
+# Chance from which a cause is worth a closer look at what has been simulated, before the likely ones are chosen; how many.
+PLAUSIBLE, MOST_PLAUSIBLE = 1e-5, 10
 NEARER = 3  # times machines are drawn anew, nearer to the possible ones, until enough count
-STABLE = 0.02  # change of a chance with twice the machines below which no more are simulated
+STABLE = 0.02  # change of a chance with many more machines below which no others are simulated
 SETTLED = 0.97  # chance of the first cause below which one such change may be luck
 # Loss of skip speed (its logarithm, the two worst limits together) up to which hardly anybody asks, and from which everybody
 # does: a fifth of two limits, and a third of two or half of one. UNNOTICED is how many ask all the same.
@@ -79,7 +81,7 @@ class Found:
 class Inference:
     """Ranked causes (largest first), the pairs of the sweep, and those that even the best cause does not explain.
 
-    `conflicts` are readings against the best cause, `moved` how far a chance went when simulated machines were last doubled.
+    `conflicts` are readings against the best cause, `moved` how far a chance went when machines were last added.
     """
 
     found: tuple[Found, ...]
@@ -95,7 +97,7 @@ class Inference:
 
 @dataclass(frozen=True)
 class Simulated:
-    """What every cause would do to a sweep; `moved` is how far a chance went when machines were last doubled."""
+    """What every cause would do to a sweep; `moved` is how far a chance went when machines were last added."""
 
     machine: Machine
     pairs: tuple[Pair, ...]
@@ -127,8 +129,7 @@ def sweep_search(
     slipped : sequence of tuple of str, optional
         Of each displacement that is clearly lost steps: the motors that lost them.
     samples : int
-        Machines simulated of every likely cause at its second look; half as many at the first, and as many again as it has
-        had at every later one.
+        Half as many machines of every cause are simulated at first; later looks cost a multiple of it.
     seed : int
         The same seed gives the same answer.
     theories : sequence of Hypothesis, optional
@@ -151,7 +152,8 @@ def sweep_search(
     first = bench.everybody.take(slice(start_count))
     yield from bench.simulate(dict.fromkeys(everything, first), lambda share: report(0.3 * share))
     fit = RowsFit(machine, pairs)
-    clouds = [bench.everybody.take(slice(FEW))] * len(theories)
+    few = bench.everybody.take(slice(FEW))
+    clouds = [few] * len(theories)
     outlooks = [bench.outlook(i, fit, clouds[i]) for i in everything]
     weights = _weigh(Simulated(machine, pairs, theories, tuple(outlooks), fit), known, slipped)
     had = dict.fromkeys(everything, start_count)
@@ -162,7 +164,7 @@ def sweep_search(
 
     def emulate(i: int) -> None:
         """From all that was simulated of a cause, on machines that rows and readings leave possible."""
-        if had[i] == start_count:
+        if clouds[i] is few:
             clouds[i] = bench.everybody
         weigh_anew(i)
         for _ in range(NEARER):
@@ -172,16 +174,17 @@ def sweep_search(
             weigh_anew(i)
 
     moved = 1.0
-    for look, (least, most) in enumerate(LOOKS):
+    for i in _likeliest(_chances(weights), PLAUSIBLE, MOST_PLAUSIBLE):
+        emulate(i)
+    for look, (least, most, altogether) in enumerate(LOOKS):
         likely = _likeliest(_chances(weights), least, most)
         if look == 0:
             likely = [0, *(i for i in likely if i)]  # the others refer to health
         for i in likely:
-            if had[i] == start_count:
+            if clouds[i] is few:
                 emulate(i)
         before = _chances(weights)
-        most_each = MOST_AT_A_LOOK * samples // len(likely)
-        count = {i: min(samples if look == 0 else had[i], most_each) for i in likely}
+        count = _allotted(before, likely, altogether * samples, had)
         wanted = {i: bench.choose(clouds[i], weights[i].machines, count[i], look) for i in likely}
         start, share = 0.3 + 0.7 * look / len(LOOKS), 0.7 / len(LOOKS)
         yield from bench.simulate(wanted, partial(_part, report, start, share))
@@ -194,6 +197,13 @@ def sweep_search(
             break
     report(1.0)
     return Simulated(machine, pairs, theories, tuple(outlooks), fit, moved)
+
+
+def _allotted(chances: Array, likely: Sequence[int], altogether: int, had: Mapping[int, int]) -> dict[int, int]:
+    """How many more machines of each likely cause to simulate: a chance near a half moves most with its evidence."""
+    moves = chances[likely] * (1.0 - chances[likely]) + 1e-9
+    share = EVEN_SHARE / len(likely) + (1.0 - EVEN_SHARE) * moves / moves.sum()
+    return {i: min(math.ceil(part * altogether), MOST_MORE * had[i]) for i, part in zip(likely, share, strict=True)}
 
 
 def _part(report: Callable[[float], None], start: float, part: float, share: float) -> None:

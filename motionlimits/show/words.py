@@ -492,7 +492,9 @@ def _measured(row: Agreement) -> str:
 def moved_words(diagnosis: Diagnosis) -> str:
     """How far simulating more machines still changed a probability."""
     assert diagnosis.inference is not None
-    return f"When twice as many machines were simulated, no probability changed by more than {diagnosis.inference.moved:.1%}."
+    return (
+        f"When many more machines were simulated, no probability changed by more than {diagnosis.inference.moved:.1%}."
+    )
 
 
 def assumed_words(machine: Machine) -> str:
