@@ -427,6 +427,10 @@ def diagnose(
     ] = None,
     verbose: Annotated[bool, typer.Option("--verbose", help="Also priors and fit of every cause.")] = False,
     quick: Quick = False,
+    thorough: Annotated[
+        bool,
+        typer.Option("--thorough", help="Simulate four times as many machines: where probabilities are not settled."),
+    ] = False,
     fail_on_mismatch: Annotated[
         bool,
         typer.Option("--fail-on-mismatch", help="Exit with 1 where a measurement lies outside its band."),
@@ -444,6 +448,7 @@ def diagnose(
     """
     from .answers.diagnose import diagnose as answer
     from .answers.diagnose import quick_rows
+    from .answers.infer import SAMPLES, THOROUGH_SAMPLES
     from .answers.shift import READING_ERROR, explain_all
     from .files.evidence import read_evidence
     from .files.fields import write_text
@@ -470,8 +475,11 @@ def diagnose(
     damage = explain_all(described, read_shifts(shifts, READING_ERROR)) if shifts is not None else None
     if report is not None and quick:
         raise InputError("--report needs the whole diagnosis; leave --quick out")
+    if thorough and quick:
+        raise InputError("give either --quick or --thorough, not both")
+    samples = THOROUGH_SAMPLES if thorough else SAMPLES
     with _progress() as progress:
-        result = answer(described, rows, readings, damage, quick=quick, progress=progress)
+        result = answer(described, rows, readings, damage, quick=quick, samples=samples, progress=progress)
     if report is not None:
         write_text(report, _report(machine, sweep, evidence, shifts, result))
     if as_json:

@@ -8,8 +8,11 @@ import sys
 from pathlib import Path
 
 import pytest
+from typer.testing import CliRunner
 
+from motionlimits.answers import diagnose, infer
 from motionlimits.answers.diagnose import Diagnosis
+from motionlimits.cli import app
 from motionlimits.show.json import diagnosis_dict
 
 from .conftest import EXAMPLES, ROOT
@@ -48,6 +51,25 @@ def test_every_answer_in_words_and_json(folder: Path) -> None:
         assert "mm/s" in first or args[0] in ("diagnose", "compare")
         content = json.loads(run(*args, "--json").stdout)
         assert content
+
+
+def test_thorough_simulates_more(monkeypatch: pytest.MonkeyPatch) -> None:
+    asked = []
+
+    def answer(*args: object, samples: int, **options: object) -> Diagnosis:
+        asked.append(samples)
+        return static(*args, **{**options, "quick": True})  # type: ignore[arg-type]
+
+    static = diagnose.diagnose
+    monkeypatch.setattr(diagnose, "diagnose", answer)
+    for more in ([], ["--thorough"]):
+        done = CliRunner().invoke(app, ["diagnose", str(GANTRY / "machine.toml"), str(GANTRY / "sweep.csv"), *more])
+        assert done.exit_code == 0, done.output
+    assert asked == [infer.SAMPLES, infer.THOROUGH_SAMPLES]
+    assert (
+        "--thorough"
+        in run("diagnose", GANTRY / "machine.toml", GANTRY / "sweep.csv", "--quick", "--thorough", code=2).stderr
+    )
 
 
 def test_json_keys() -> None:

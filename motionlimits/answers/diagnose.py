@@ -12,7 +12,7 @@ from ..machine import Machine
 from ..physics.skip import Search, together
 from ..sweep import SweepRow, grouped
 from ..workers import simulator
-from .infer import SAMPLES, STABLE, Found, Inference, Simulated, rank, sweep_search
+from .infer import SAMPLES, STABLE, THOROUGH_SAMPLES, Found, Inference, Simulated, rank, sweep_search
 from .nextcheck import Check, next_checks, swap_test
 from .predict import LONG_STEPS, Limit, Prediction, Question, check_accelerations, prediction_search, static_prediction
 from .shift import Shifts
@@ -110,7 +110,8 @@ def diagnose(
     quick : bool
         Static limits only: agreement without bands, no causes.
     samples : int
-        Machines drawn within tolerance.
+        Machines drawn within tolerance, as in `infer.sweep_search`; `infer.THOROUGH_SAMPLES` where probabilities did not
+        settle.
     seed, progress
         As in `predict`.
 
@@ -152,7 +153,7 @@ def diagnose(
     if simulated is None:
         return Diagnosis(machine, prediction, agreement, tuple(warnings), given)
     inference = rank(simulated, given, slipped)
-    warnings += _inference_warnings(inference)
+    warnings += _inference_warnings(inference, samples >= THOROUGH_SAMPLES)
     return Diagnosis(
         machine,
         prediction,
@@ -166,7 +167,7 @@ def diagnose(
     )
 
 
-def _inference_warnings(inference: Inference) -> list[str]:
+def _inference_warnings(inference: Inference, thorough: bool = False) -> list[str]:
     """Rows and readings that the best cause does not explain, and how exact its probability is."""
     found = []
     if inference.unexplained:
@@ -184,7 +185,7 @@ def _inference_warnings(inference: Inference) -> list[str]:
     if inference.moved >= STABLE:
         found.append(
             f"probabilities are known to about {math.ceil(100 * inference.moved)} % here: so much one of them still "
-            "changed when many more machines were simulated"
+            f"changed when many more machines were simulated{'' if thorough else '; --thorough simulates on'}"
         )
     return found
 

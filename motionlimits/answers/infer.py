@@ -31,7 +31,7 @@ from .readings import expected, scale
 
 # Simulated machines: half of SAMPLES of every cause at first; then, look by look, of the causes with at least that chance, so
 # many at most, altogether so many times SAMPLES.
-SAMPLES = 56
+SAMPLES, THOROUGH_SAMPLES = 56, 224
 LOOKS = ((0.001, 6, 6), (0.01, 5, 7), (0.02, 4, 12))
 # Of these a part is dealt out evenly, the rest where the chance hangs on it, and none has more than so many times what it had.
 EVEN_SHARE, MOST_MORE = 0.3, 3

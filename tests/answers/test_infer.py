@@ -3,15 +3,18 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import replace
+from itertools import pairwise
 from types import MappingProxyType
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from motionlimits.answers.causes import CAUSES, hypotheses
 from motionlimits.answers.diagnose import Diagnosis, _inference_warnings, _instability, diagnose, quick_rows
 from motionlimits.answers.emulator import LUCK_POINTS, Limits
-from motionlimits.answers.infer import SAMPLES, STABLE, UNNOTICED, _noticed, rank
+from motionlimits.answers.infer import MOST_MORE, SAMPLES, STABLE, UNNOTICED, _allotted, _noticed, rank
 from motionlimits.answers.likelihood import GRID, UNSTABLE, Pair, RowsFit, pairs_of
 from motionlimits.answers.nextcheck import _information, _right, next_checks, reading_check, row_checks, swap_test
 from motionlimits.answers.predict import predict
@@ -165,11 +168,25 @@ def test_twice_the_machines_move_no_probability(gantry: Machine, example: Diagno
     assert max(abs(one[key] - two[key]) for key in one) < STABLE
 
 
+@given(st.lists(st.floats(1e-3, 1.0), min_size=1, max_size=6), st.integers(50, 700), st.integers(4, 200))
+def test_machines_go_where_a_chance_hangs_on_them(odds: list[float], altogether: int, had: int) -> None:
+    chances = np.array(odds) / sum(odds)
+    likely = list(range(len(odds)))
+    count = _allotted(chances, likely, altogether, dict.fromkeys(likely, had))
+    assert set(count) == set(likely)
+    assert sum(count.values()) <= altogether + len(likely)
+    assert all(0 < number <= MOST_MORE * had for number in count.values())
+    by_distance = sorted(likely, key=lambda i: abs(chances[i] - 0.5))
+    assert all(count[one] >= count[other] - 1 for one, other in pairwise(by_distance))
+
+
 def test_what_simulation_leaves_open_is_told(example: Diagnosis) -> None:
     assert example.inference is not None
     assert not any("more machines" in warning for warning in example.warnings)
     (warning,) = _inference_warnings(replace(example.inference, moved=0.034))
     assert "to about 4 %" in warning
+    assert "--thorough" in warning
+    assert "--thorough" not in _inference_warnings(replace(example.inference, moved=0.034), thorough=True)[0]
 
 
 def test_readings_of_the_next_causes_are_told_where_one_is_sure(gantry: Machine, example: Diagnosis) -> None:
