@@ -30,9 +30,9 @@ from .proposal import effective, shares
 from .readings import expected, scale
 
 # Simulated machines: half of SAMPLES of every cause at first; then, look by look, of the causes with at least that chance, so
-# many at most, altogether so many times SAMPLES. The first look is off by as much as 5 in a logarithm.
+# many at most, altogether so many times SAMPLES.
 SAMPLES, THOROUGH_SAMPLES = 56, 224
-LOOKS = ((0.0001, 8, 6), (0.01, 5, 7), (0.02, 4, 12))
+LOOKS = ((0.001, 6, 6), (0.01, 5, 7), (0.02, 4, 12))
 # Of these a part is dealt out evenly, the rest where the chance hangs on it, and none has more than so many times what it had.
 EVEN_SHARE, MOST_MORE = 0.3, 3
 # Chance from which a cause is worth a closer look at what has been simulated, before the likely ones are chosen; how many.
