@@ -8,6 +8,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -192,15 +193,7 @@ class Bench:
     def simulate(self, wanted: Mapping[int, Cloud], progress: Callable[[float], None]) -> Search[None]:
         """Simulate machines of some hypotheses, in every direction."""
         asked: dict[tuple[int, str], Cloud] = {}
-        made: dict[tuple[int, int], Cloud] = {}
-
-        def joined(one: Cloud, other: Cloud) -> Cloud:
-            """The same object for the same two, so that what is worked out for it is worked out once."""
-            key = id(one), id(other)
-            if key not in made:
-                made[key] = one.joined(other)
-            return made[key]
-
+        joined = cache(Cloud.joined)  # one object for the same two: what is worked out for it is worked out once
         for which, new in wanted.items():
             for direction, *_ in self.directions:
                 key = self.owner(which, direction), direction.label
@@ -268,23 +261,22 @@ class Bench:
         former = self.models.get(which)
         best = self.best.get(which, 0.0)
         models: dict[int, Emulator] = {}
-        weights: dict[int, Array] = {}  # of clouds: most directions have the same
+        weights: dict[Cloud, Array] = {}  # most directions have the same
         for direction, here, _ in self.directions:
             owner = self.owner(which, direction)
             known, skips = self.known[owner, direction.label], self.skips[owner, direction.label]
-            if id(known) not in weights:
-                weights[id(known)] = np.ones(len(skips))
+            if known not in weights:
+                weights[known] = np.ones(len(skips))
                 if former:
                     likelihood = fit.log_likelihood(self._limits(which, former, known), known.unstable)
-                    closeness = np.exp(FITTING_POWER * np.minimum(likelihood - best, 0.0))
-                    weights[id(known)] = FITTING_FLOOR + closeness
+                    weights[known] = FITTING_FLOOR + np.exp(FITTING_POWER * np.minimum(likelihood - best, 0.0))
             features, statics = self._features(owner, known), self.statics(which, known)[direction.label]
             for column, k in enumerate(here):
                 models[k] = emulator(
                     features,
                     Statics(*statics[:, column].T),
                     skips[:, column],
-                    weights[id(known)],
+                    weights[known],
                     math.log(HEADROOM),
                     math.log(BEYOND),
                 )
