@@ -58,6 +58,9 @@ _SAMPLED: Mapping[str, tuple[str, str]] = MappingProxyType(
 )
 
 
+# Of these the supply's and the axes'; the rest are the drives'.
+_OF_SUPPLY, _OF_AXES = ("voltage", "source_resistance"), ("moving_mass", "friction", "viscous")
+
 # Every array of a Plant with a row per sample.
 PER_SAMPLE = (*_SAMPLED, "slow_decay", "open_phase")
 
@@ -168,11 +171,8 @@ def nominal_plant(machine: Machine) -> Plant:
 def spread(machine: Machine) -> dict[str, Array]:
     """Fractional standard deviation of each sampled array, shapes (D,), (A,) or ()."""
     missing = {assumption.key for assumption in machine.assumed}
-    owners: dict[str, list[str]] = {}
-    for name in ("voltage", "source_resistance"):
-        owners[name] = [""]
-    for name in ("moving_mass", "friction", "viscous"):
-        owners[name] = [f"axes.{axis.name}." for axis in machine.axes]
+    owners = {name: [""] for name in _OF_SUPPLY}
+    owners |= {name: [f"axes.{axis.name}." for axis in machine.axes] for name in _OF_AXES}
     widths: dict[str, Array] = {}
     for name, (tolerance, key) in _SAMPLED.items():
         base = machine.tolerance.get(tolerance, TOLERANCES[tolerance])
@@ -221,6 +221,16 @@ def sample_plant(machine: Machine, samples: int, seed: int = 0) -> Plant:
 def log_widths(machine: Machine) -> Array:
     """Standard deviation of the logarithm of every number that a tolerance applies to, in a row."""
     return np.concatenate([np.sqrt(np.log1p(width**2)).ravel() for width in spread(machine).values()])
+
+
+def at_work(machine: Machine, unit: Array) -> list[str]:
+    """The arrays of `Plant` that each of `log_widths` is of; empty for drives and axes that stand still along `unit` (A,)."""
+    turning = nominal_plant(machine).kinematic_map @ unit != 0.0
+    found: list[str] = []
+    for name, width in spread(machine).items():
+        moving = np.ones(1, bool) if name in _OF_SUPPLY else unit != 0.0 if name in _OF_AXES else turning
+        found += [name if moves else "" for moves, _ in zip(moving, width, strict=True)]
+    return found
 
 
 def plant_at(machine: Machine, normal: Array, luck: Array) -> Plant:

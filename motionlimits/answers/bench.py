@@ -6,7 +6,7 @@ Machines are rows of standard normal coordinates, so that they can be drawn near
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cache
 
@@ -17,9 +17,9 @@ from scipy.special import ndtr, ndtri
 from ..machine import Array, Direction, Machine
 from ..physics.limits import TorqueCurve, pull_out_speed, standing_ratio, torque_curve
 from ..physics.skip import Moves, Search, ramp_search
-from ..plant import SLOW_DECAY_ODDS, Plant, log_widths, nominal_plant, plant_at, stack
+from ..plant import SLOW_DECAY_ODDS, Plant, at_work, log_widths, nominal_plant, plant_at, stack
 from .causes import Hypothesis
-from .emulator import LUCK_POINTS, Emulator, Limits, Statics, emulator
+from .emulator import LUCK_POINTS, SIZE_SHRINKAGE, TOLERANCE_SHRINKAGE, Emulator, Limits, Traits, emulator
 from .likelihood import COMMON_OFFSET, UNSTABLE, UNSTABLE_SLOW, Pair, RowsFit
 from .proposal import fitted, shares, tempered
 
@@ -149,6 +149,7 @@ class Bench:
         ]
         self.fastest = STATIC_REACH * float(max(shaft, default=1.0))
         self.count = len(pairs)
+        self.telling = {d.label: _telling(machine, d, self.varies) for d, *_ in self.directions}
         self.everybody = self.cloud(normal, np.zeros(MANY))
         self.known: dict[tuple[int, str], Cloud] = {}
         self.skips: dict[tuple[int, str], Array] = {}
@@ -180,7 +181,7 @@ class Bench:
         return cloud.torque[mine]
 
     def statics(self, which: int, cloud: Cloud) -> dict[str, Array]:
-        """`Statics` of machines by direction, (machines, accelerations, 2) each; every direction by its owner."""
+        """What statics say of machines by direction, (machines, accelerations, 2); every direction by its owner."""
         found: dict[str, Array] = {}
         for direction, _, moves in self.directions:
             key = self.owner(which, direction), direction.label
@@ -231,15 +232,19 @@ class Bench:
             found[:, here] = self.skips[key][:count]
         return found
 
-    def _features(self, which: int, cloud: Cloud) -> Array:
-        """Of machines, for the emulator: tolerances, and where the fault has a size, that and its square."""
-        found = [cloud.normal[:, :-3]]
-        if self.loops_vary:
-            found.append((ndtr(cloud.normal[:, -3]) < SLOW_DECAY_ODDS).astype(float))
-        if which != 0 and self.theories[which].sized:
-            scaled = (cloud.quantiles - 0.5) * math.sqrt(12.0)
-            found += [scaled, scaled**2 - 1.0]
-        return np.column_stack(found)
+    def _traits(self, which: int, direction: Direction, cloud: Cloud) -> Iterator[Traits]:
+        """What the emulator of each acceleration of a direction knows of machines with a fault."""
+        owner = self.owner(which, direction)
+        columns, shrinkage = self.telling[direction.label]
+        features = [cloud.normal[:, columns]]
+        slow = ndtr(cloud.normal[:, -3]) < SLOW_DECAY_ODDS if self.loops_vary else np.zeros(len(cloud.normal))
+        if owner != 0 and self.theories[owner].sized:
+            size = (cloud.quantiles - 0.5) * math.sqrt(12.0)
+            features += [size[:, None], size[:, None] ** 2 - 1.0]
+            shrinkage = [*shrinkage, *SIZE_SHRINKAGE]
+        known = slow.astype(float), np.hstack(features), np.array(shrinkage)
+        for statics in np.moveaxis(self.statics(which, cloud)[direction.label], 1, 0):
+            yield Traits(statics[:, 0], statics[:, 1], *known)
 
     def outlook(self, which: int, fit: RowsFit, cloud: Cloud) -> Outlook:
         """What machines do under a hypothesis, by an emulator of all that was simulated of it.
@@ -270,16 +275,8 @@ class Bench:
                 if former:
                     likelihood = fit.log_likelihood(self._limits(which, former, known), known.unstable)
                     weights[known] = FITTING_FLOOR + np.exp(FITTING_POWER * np.minimum(likelihood - best, 0.0))
-            features, statics = self._features(owner, known), self.statics(which, known)[direction.label]
-            for column, k in enumerate(here):
-                models[k] = emulator(
-                    features,
-                    Statics(*statics[:, column].T),
-                    skips[:, column],
-                    weights[known],
-                    math.log(HEADROOM),
-                    math.log(BEYOND),
-                )
+            for k, traits, skip in zip(here, self._traits(which, direction, known), skips.T, strict=True):
+                models[k] = emulator(traits, skip, weights[known], math.log(HEADROOM), math.log(BEYOND))
         limits = self._limits(which, models, cloud)
         likelihood = fit.log_likelihood(limits, cloud.unstable)
         self.models[which], self.best[which] = models, float(likelihood.max())
@@ -301,13 +298,9 @@ class Bench:
             *(np.empty((len(cloud.normal), self.count)) for _ in range(3)),
             *(np.empty((LUCK_POINTS, self.count)) for _ in range(2)),
         )
-        told = self.statics(which, cloud)
         for direction, here, _ in self.directions:
-            features = self._features(self.owner(which, direction), cloud)
-            statics = told[direction.label]
-            for column, k in enumerate(here):
-                found = models[k].predict(features, Statics(*statics[:, column].T))
-                limits.kept[:, k], limits.failed[:, k], limits.chance[:, k] = found
+            for k, traits in zip(here, self._traits(which, direction, cloud), strict=True):
+                limits.kept[:, k], limits.failed[:, k], limits.chance[:, k] = models[k].predict(traits)
                 limits.kept_luck[:, k], limits.failed_luck[:, k] = models[k].kept_luck, models[k].failed_luck
         return limits.moved(cloud.offsets)
 
@@ -350,7 +343,14 @@ class Bench:
 
 
 def _statics(plant: Plant, curve: TorqueCurve, moves: Moves) -> Array:
-    """`Statics` of machines on moves of one direction, (machines, moves, 2)."""
+    """What statics say of machines on moves of one direction, (machines, moves, 2): `standing` and `steady` of `Traits`."""
     standing = standing_ratio(plant, curve.torque[:, 0], moves.unit, moves.acceleration)
     steady = pull_out_speed(plant, curve, moves.unit, moves.acceleration) / moves.top
     return np.stack([np.log(np.clip(standing, 0.02, 5.0)), np.log(np.clip(steady, 0.02, STATIC_REACH))], axis=-1)
+
+
+def _telling(machine: Machine, direction: Direction, varies: NDArray[np.bool_]) -> tuple[list[int], list[float]]:
+    """Which coordinates of machines tell an emulator of a direction more than statics do, and their shrinkage."""
+    names = np.array(at_work(machine, direction.vector))[varies].tolist()
+    found = {column: TOLERANCE_SHRINKAGE[name] for column, name in enumerate(names) if name in TOLERANCE_SHRINKAGE}
+    return list(found), list(found.values())

@@ -32,14 +32,15 @@ from .readings import expected, scale
 # Simulated machines: half of SAMPLES of every cause at first; then, look by look, of the causes with at least that chance, so
 # many at most, altogether so many times SAMPLES.
 SAMPLES, THOROUGH_SAMPLES = 56, 224
-LOOKS = ((0.001, 6, 6), (0.01, 5, 7), (0.02, 4, 12))
+LOOKS = ((0.0001, 8, 6), (0.01, 5, 7), (0.02, 4, 12))
 # Of these a part is dealt out evenly, the rest where the chance hangs on it, and none has more than so many times what it had.
 EVEN_SHARE, MOST_MORE = 0.3, 3
 # Chance from which a cause is worth a closer look at what has been simulated, before the likely ones are chosen; how many.
 PLAUSIBLE, MOST_PLAUSIBLE = 1e-5, 10
 NEARER = 3  # times machines are drawn anew, nearer to the possible ones, until enough count
 STABLE = 0.02  # change of a chance with many more machines below which no others are simulated
-SETTLED = 0.97  # chance of the first cause below which one such change may be luck
+# Chance of the first cause below which one such change may be luck; above it half as many are simulated.
+SETTLED = 0.97
 # Loss of skip speed (its logarithm, the two worst limits together) up to which hardly anybody asks, and from which everybody
 # does: a fifth of two limits, and a third of two or half of one. UNNOTICED is how many ask all the same.
 UNNOTICED_LOSS, NOTICED_LOSS = 0.4, 0.8
@@ -184,7 +185,8 @@ def sweep_search(
             if clouds[i] is few:
                 emulate(i)
         before = _chances(weights)
-        count = _allotted(before, likely, altogether * samples, had)
+        settled = before.max() > SETTLED
+        count = _allotted(before, likely, altogether * samples // (2 if settled else 1), had)
         wanted = {i: bench.choose(clouds[i], weights[i].machines, count[i], look) for i in likely}
         start, share = 0.3 + 0.7 * look / len(LOOKS), 0.7 / len(LOOKS)
         yield from bench.simulate(wanted, partial(_part, report, start, share))

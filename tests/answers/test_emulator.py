@@ -16,8 +16,10 @@ from motionlimits.answers.emulator import (
     LEAST_CHANCE,
     LUCK_POINTS,
     LUCK_TAKEN_IN,
+    TOLERANCE_SHRINKAGE,
+    USUALLY_LEFT,
     Limits,
-    Statics,
+    Traits,
     emulator,
     weighted_quantiles,
 )
@@ -30,7 +32,7 @@ from motionlimits.physics.limits import (
     static_limits,
     torque_curve,
 )
-from motionlimits.plant import PER_SAMPLE, log_widths, nominal_plant, plant_at, sample_plant
+from motionlimits.plant import PER_SAMPLE, at_work, log_widths, nominal_plant, plant_at, sample_plant
 
 from ..lanes import random_machine
 from ..machines import machine
@@ -38,39 +40,67 @@ from ..machines import machine
 LOOKED_TO, HIGHEST = math.log(1.25), math.log(1.6)
 
 
-def machines(count: int, seed: int) -> tuple[np.ndarray, Statics]:
-    """Features and what statics say."""
+def machines(count: int, seed: int) -> Traits:
+    """Eight features, a fifth of the drivers of the slow kind."""
     rng = np.random.default_rng(seed)
-    return rng.standard_normal((count, 8)), Statics(
-        -0.5 + 0.2 * rng.standard_normal(count), rng.uniform(-1.3, -0.3, count)
+    return Traits(
+        -0.5 + 0.2 * rng.standard_normal(count),
+        rng.uniform(-1.3, -0.3, count),
+        (rng.random(count) < 0.2).astype(float),
+        rng.standard_normal((count, 8)),
+        np.full(8, 10.0),
     )
 
 
-def first(statics: Statics, count: int) -> Statics:
-    return Statics(statics.standing[:count], statics.steady[:count])
+def first(traits: Traits, count: int) -> Traits:
+    return Traits(*(values[:count] for values in traits[:4]), traits.shrinkage)
 
 
 @given(st.integers(0, 1000), st.floats(-0.5, 0.0), st.floats(0.0, 0.02), st.floats(0.7, 1.2))
 def test_what_is_linear_is_carried_over(seed: int, offset: float, slope: float, of_static: float) -> None:
-    features, statics = machines(400, seed)
-    truth = offset + of_static * statics.steady + slope * features @ np.linspace(-1.0, 1.0, 8) - 0.2 * statics.standing
-    truth = np.minimum(truth, LOOKED_TO)
-    model = emulator(features[:200], first(statics, 200), truth[:200], np.ones(200), LOOKED_TO, math.inf)
-    kept, failed, chance = model.predict(features, statics)
+    traits = machines(400, seed)
+    truth = offset + of_static * traits.steady + slope * traits.features @ np.linspace(-1.0, 1.0, 8)
+    truth = np.minimum(truth - 0.2 * traits.standing, LOOKED_TO)
+    model = emulator(first(traits, 200), truth[:200], np.ones(200), LOOKED_TO, math.inf)
+    kept, failed, chance = model.predict(traits)
     assert np.minimum(kept, LOOKED_TO) == pytest.approx(truth, abs=0.05)
     assert np.array_equal(kept, failed)
     assert not chance.any()
     assert not model.kept_luck.any()
 
 
+@given(st.integers(0, 1000), st.floats(-0.4, 0.0), st.floats(0.5, 1.2))
+def test_drivers_of_the_slow_kind_follow_statics_in_their_own_way(seed: int, offset: float, of_static: float) -> None:
+    traits = machines(400, seed)
+    slow = traits.slow > 0.0
+    truth = traits.steady + np.where(slow, offset + (of_static - 1.0) * (traits.steady + 0.8), 0.0)
+    model = emulator(first(traits, 200), truth[:200], np.ones(200), math.inf, math.inf)
+    off = model.predict(traits)[0] - truth
+    assert np.abs(off[~slow]).max() < 0.02
+    assert np.abs(off[slow]).max() < 0.05
+
+
+@given(st.integers(0, 1000), st.floats(-1.0, -0.2))
+def test_a_few_odd_machines_hardly_bend_the_rest(seed: int, far: float) -> None:
+    """However far off they are, and whether they are taken for failed starts or not: one in twenty counts for no more than
+    one in twenty at the distance that is usual, and half as much again.
+    """
+    traits = machines(200, seed)
+    odd = np.arange(200) % 20 == 0
+    truth = traits.steady + 0.05 * traits.features[:, 0]
+    alone = emulator(traits, truth, np.ones(200), math.inf, math.inf)
+    bent = emulator(traits, truth + far * odd, np.ones(200), math.inf, math.inf)
+    assert abs(np.mean((bent.predict(traits)[0] - alone.predict(traits)[0])[~odd])) < 1.5 * USUALLY_LEFT / 20
+
+
 @given(st.integers(0, 1000), st.floats(-0.2, 0.6))
 def test_limits_beyond_what_was_looked_at_do_not_bend_the_rest(seed: int, offset: float) -> None:
     """Of those only a lower bound is known: the regression goes on as it does below."""
-    features, statics = machines(400, seed)
-    truth = 0.3 + offset + statics.steady
+    traits = machines(400, seed)
+    truth = 0.3 + offset + traits.steady
     seen = np.where(truth > LOOKED_TO, HIGHEST, truth)
-    model = emulator(features[:200], first(statics, 200), seen[:200], np.ones(200), LOOKED_TO, math.inf)
-    kept, _, _ = model.predict(features, statics)
+    model = emulator(first(traits, 200), seen[:200], np.ones(200), LOOKED_TO, math.inf)
+    kept, _, _ = model.predict(traits)
     within = truth < LOOKED_TO
     assert np.abs((kept - truth)[within]).max() < 0.08
     assert np.all(kept[truth > LOOKED_TO + 0.1] > LOOKED_TO - 0.05)
@@ -78,34 +108,47 @@ def test_limits_beyond_what_was_looked_at_do_not_bend_the_rest(seed: int, offset
 
 @given(st.integers(0, 1000), st.floats(-0.6, -0.4))
 def test_starts_that_fail_are_told_apart(seed: int, cliff: float) -> None:
-    features, statics = machines(600, seed)
-    fails = statics.standing > cliff
-    truth = np.where(fails, -2.5, statics.steady + 0.3) + 0.02 * features[:, 0]
-    model = emulator(features[:300], first(statics, 300), truth[:300], np.ones(300), LOOKED_TO, math.inf)
-    kept, failed, chance = model.predict(features, statics)
-    clear = np.abs(statics.standing - cliff) > 0.1
+    traits = machines(600, seed)
+    fails = traits.standing > cliff
+    truth = np.where(fails, -2.5, traits.steady + 0.3) + 0.02 * traits.features[:, 0]
+    model = emulator(first(traits, 300), truth[:300], np.ones(300), LOOKED_TO, math.inf)
+    kept, failed, chance = model.predict(traits)
+    clear = np.abs(traits.standing - cliff) > 0.1
     assert np.array_equal(chance[clear] > 0.5, fails[clear])
     assert np.median(np.abs(np.where(fails, failed, kept) - truth)) < 0.05
     assert chance.min() >= LEAST_CHANCE
     assert chance.max() <= 1.0 - LEAST_CHANCE
 
 
+@given(st.integers(0, 1000), st.floats(-0.55, -0.45), st.floats(0.2, 0.6))
+def test_starts_that_fail_not_far_below_the_others(seed: int, cliff: float, deep: float) -> None:
+    """A fall no deeper than what limits vary by anyway: told from what either kind does, not from the gap alone."""
+    traits = machines(400, seed)
+    fails = traits.standing > cliff
+    truth = np.where(fails, -1.8 - deep - 2.0 * (traits.standing - cliff), -1.8 + 0.01 * traits.features[:, 0])
+    model = emulator(first(traits, 200), truth[:200], np.ones(200), LOOKED_TO, math.inf)
+    kept, failed, chance = model.predict(traits)
+    off = np.where(chance > 0.5, failed, kept) - truth
+    clear = (np.abs(traits.standing - cliff) > 0.1) & (truth > truth[:200].min())
+    assert np.median(np.abs(off[clear])) < 0.03
+    assert np.abs(off[clear]).max() < 0.3
+
+
 @given(st.integers(0, 1000), st.floats(-1.0, 1.5), st.floats(0.1, 0.9))
 def test_starts_that_fail_at_random_have_their_share(seed: int, load: float, share: float) -> None:
     """With one phase a start fails or not by where the rotor stands, whatever the load."""
-    features, statics = machines(300, seed)
-    statics = Statics(np.full(300, load), statics.steady)
+    traits = machines(300, seed)._replace(standing=np.full(300, load))
     fails = np.random.default_rng(seed).random(300) < share
-    model = emulator(features, statics, np.where(fails, -3.0, 0.4), np.ones(300), math.inf, math.inf)
-    assert model.predict(features, statics)[2].mean() == pytest.approx(fails.mean(), abs=0.05)
+    model = emulator(traits, np.where(fails, -3.0, 0.4), np.ones(300), math.inf, math.inf)
+    assert model.predict(traits)[2].mean() == pytest.approx(fails.mean(), abs=0.05)
 
 
 @given(st.integers(0, 1000), st.floats(0.22, 0.8))
 def test_what_chance_does_is_told(seed: int, size: float) -> None:
     """Beyond what the likelihood of rows takes in anyway: variances add up."""
-    features, statics = machines(600, seed)
+    traits = machines(600, seed)
     chance = size * np.random.default_rng(seed).uniform(-math.sqrt(3.0), math.sqrt(3.0), 600)
-    model = emulator(features, statics, statics.steady - 1.0 + chance, np.ones(600), math.inf, math.inf)
+    model = emulator(traits, traits.steady - 1.0 + chance, np.ones(600), math.inf, math.inf)
     assert model.lowest is None
     assert model.kept_luck.std() ** 2 + LUCK_TAKEN_IN**2 == pytest.approx(size**2, rel=0.2)
     assert np.all(np.diff(model.kept_luck) >= 0.0)
@@ -114,24 +157,24 @@ def test_what_chance_does_is_told(seed: int, size: float) -> None:
 
 @given(st.integers(0, 1000), st.floats(0.1, 10.0))
 def test_only_ratios_of_weights_count(seed: int, scale: float) -> None:
-    features, statics = machines(60, seed)
+    traits = machines(60, seed)
     rng = np.random.default_rng(seed)
     skip, weight = rng.normal(-0.5, 0.1, 60), rng.uniform(0.1, 1.0, 60)
-    one, two = (emulator(features, statics, skip, w, LOOKED_TO, HIGHEST) for w in (weight, scale * weight))
+    one, two = (emulator(traits, skip, w, LOOKED_TO, HIGHEST) for w in (weight, scale * weight))
     assert one.kept == pytest.approx(two.kept, abs=1e-9)
     assert one.kept_luck == pytest.approx(two.kept_luck, abs=1e-9)
-    assert np.all(one.predict(features, statics)[0] <= HIGHEST)
+    assert np.all(one.predict(traits)[0] <= HIGHEST)
 
 
 def test_few_and_odd_machines() -> None:
-    features, statics = machines(4, 0)
+    traits = machines(4, 0)
     for skip in (np.full(4, -0.3), np.array([-3.0, -0.2, -0.2, -0.2]), np.full(4, HIGHEST)):
-        model = emulator(features, statics, skip, np.ones(4), LOOKED_TO, HIGHEST)
-        assert np.all(np.isfinite([*model.predict(*machines(50, 1))]))
+        model = emulator(traits, skip, np.ones(4), LOOKED_TO, HIGHEST)
+        assert np.all(np.isfinite([*model.predict(machines(50, 1))]))
         assert np.all(np.isfinite(model.kept_luck))
-    within = np.linspace(-1.0, -1.0 + 3.0 * GAP, 4)  # a slope, not a fall
-    model = emulator(features, statics, within, np.ones(4), math.inf, math.inf)
-    assert not model.predict(features, statics)[2].any()
+    within = np.linspace(-1.0, -1.0 + 2.9 * GAP, 4)  # a slope, not a fall
+    model = emulator(traits, within, np.ones(4), math.inf, math.inf)
+    assert not model.predict(traits)[2].any()
 
 
 @given(st.lists(st.tuples(st.floats(-5.0, 5.0), st.floats(0.01, 1.0)), min_size=2, max_size=30), st.floats(0.0, 1.0))
@@ -202,6 +245,21 @@ def test_a_plant_at_no_deviation_is_the_one_described(cutter: Machine) -> None:
         expected = np.diag(log_widths(described))
         limited = np.concatenate([np.full(getattr(at, n)[0].size, n == "efficiency") for n in PER_SAMPLE[:-2]])
         assert up[:, told & ~limited] == pytest.approx(expected[:, told & ~limited])
+
+
+def test_what_stands_still_tells_nothing(gantry: Machine, cutter: Machine) -> None:
+    for described in (gantry, cutter):
+        count = log_widths(described).size
+        drives = len(described.drives)
+        for direction in described.usual_directions():
+            names = at_work(described, direction.vector)
+            turning = int(np.count_nonzero(nominal_plant(described).kinematic_map @ direction.vector))
+            assert len(names) == count
+            assert names.count("voltage") == 1
+            assert names.count("inductance") == turning
+            assert names.count("moving_mass") == np.count_nonzero(direction.vector)
+            assert names.count("") >= (drives - turning) * 3
+            assert set(TOLERANCE_SHRINKAGE) <= set(names)
 
 
 def test_a_size_for_each_sample_is_one_size_at_a_time(cutter: Machine) -> None:

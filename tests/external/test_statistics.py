@@ -13,7 +13,7 @@ from motionlimits.answers import emulator as emulators
 from motionlimits.answers import infer, likelihood, nextcheck, readings
 from motionlimits.answers.bench import MANY, Bench, Outlook, size_quantiles
 from motionlimits.answers.causes import hypotheses
-from motionlimits.answers.emulator import LUCK_POINTS, Limits, Statics, emulator, logistic, ridge
+from motionlimits.answers.emulator import LUCK_POINTS, Limits, Traits, emulator, logistic, ridge
 from motionlimits.answers.infer import Simulated, _weigh
 from motionlimits.answers.likelihood import GRID, Pair, RowsFit, pairs_of
 from motionlimits.answers.proposal import effective
@@ -135,24 +135,23 @@ def test_tolerances_are_averaged_over(checked: Validation, pairs: int) -> None:
     bench = Bench(machine(), [], hypotheses(machine())[:1], 0)
     drawn = bench.everybody.normal[:simulated, :tolerances]
 
-    def statics(normal: np.ndarray) -> list[Statics]:
+    def traits(normal: np.ndarray) -> list[Traits]:
         """Tolerances show in the static limits, though not to scale."""
-        return [Statics(np.full(len(normal), -0.5), 0.2 + 0.8 * s) for s in (normal[:, :tolerances] @ effect).T]
+        features, shrinkage = normal[:, :tolerances], np.full(tolerances, 64.0)
+        known = np.zeros(len(normal)), features, shrinkage
+        return [Traits(np.full(len(normal), -0.5), 0.2 + 0.8 * s, *known) for s in (features @ effect).T]
 
     models = [
-        emulator(drawn, told, skip, np.ones(simulated), math.inf, math.inf)
-        for told, skip in zip(statics(drawn), (predicted + drawn @ effect).T, strict=True)
+        emulator(told, skip, np.ones(simulated), math.inf, math.inf)
+        for told, skip in zip(traits(drawn), (predicted + drawn @ effect).T, strict=True)
     ]
     covariance = effect.T @ effect + error**2 * np.eye(pairs) + likelihood.COMMON_OFFSET**2
     measured = rng.multivariate_normal(predicted, covariance)
     fit = fit_of([-0.5 * ((GRID - m) / error) ** 2 for m in measured])
     cloud = bench.everybody
     for _ in range(3):
-        features = cloud.normal[:, :tolerances]
         limits = surely(
-            np.column_stack(
-                [m.predict(features, told)[0] for m, told in zip(models, statics(cloud.normal), strict=True)]
-            )
+            np.column_stack([m.predict(told)[0] for m, told in zip(models, traits(cloud.normal), strict=True)])
         ).moved(cloud.offsets)
         weight = fit.log_likelihood(limits, STABLE) + cloud.log_density
         count, cloud = effective(weight), bench.nearer(cloud, limits, weight)
