@@ -7,8 +7,9 @@ move to move.
 Run `python -m tests.studies.diagnosis_study [cases] [first seed]` from the top of the checkout; it prints its table and
 writes it beside this file. Constants have been chosen with seeds 0 to 319 before one's eyes, those of instability with 800
 to 959, too; the table of 480 to 639 led to a fault in the emulator (starts that fail at random), 640 to 799 were looked at
-as a table, 960 to 1199 and 1200 to 1439 after all choices, before and after simulations went where a chance hangs on them
-(a healthy machine called something else: 4 of 36 and 1 of 34). What the tool does on cases that nobody has seen is told by others.
+as a table, 960 to 1199, 1200 to 1439 and those from 1440 on after all choices: before and after simulations went where a
+chance hangs on them (a healthy machine called something else: 4 of 36 and 1 of 34), and after the emulator was given what
+tells more than statics. What the tool does on cases that nobody has seen is told by others.
 """
 
 from __future__ import annotations
