@@ -30,8 +30,8 @@ from ..machine import Array
 # Weights of the priors of coefficients, beside that of one machine. What tolerances do is in the static limit already, but for
 # what concerns the swing; the prior of the coefficient of the static limit is one. Of tolerances: twice the variance of what
 # a regression leaves over by that of the coefficient, measured on 118 directions and accelerations of 16 random machines, 700
-# machines within tolerance each (others: emulator.txt in tests/studies). Those that are not listed did nothing more there, nor
-# did those of motors that stand still.
+# machines within tolerance each. Those that are not listed did little more there, nor did those of motors that stand still;
+# on the other machines of emulator.txt in tests/studies friction and viscous drag tell more.
 TOLERANCE_SHRINKAGE: Mapping[str, float] = MappingProxyType(
     {
         "belt_damping": 12.0,
@@ -164,15 +164,7 @@ def emulator(traits: Traits, log_skip: Array, weight: Array, looked_to: float, h
     near = 0.5 * (low + high), 0.5 * (high - low)
     design = _design(traits, near)
     prior, penalty = _prior(traits.shrinkage)
-    values = log_skip[kept]
-    beyond = values > looked_to
-    upper, trust = prior, np.ones(len(values))
-    for _ in range(FIT_STEPS):
-        # Limits beyond are where the regression puts them, but not nearer than simulation looked.
-        values = np.where(beyond, np.maximum(design[kept] @ upper, looked_to), values)
-        upper = ridge(design[kept], values, trust * weight[kept], prior, penalty)
-        left = values - design[kept] @ upper
-        trust = np.minimum(1.0, USUALLY_LEFT / np.maximum(np.abs(left), 1e-12))
+    upper, left, _ = steady_fit(design[kept], log_skip[kept], weight[kept], prior, penalty, looked_to)
     luck = _luck(left, weight[kept])
     if not failed.any():
         return Emulator(upper, near, highest, None, (0.0, 0.0), None, luck, luck)
@@ -269,6 +261,23 @@ def _failed_prior(shrinkage: Array) -> tuple[Array, Array]:
 def _fall_design(traits: Traits) -> Array:
     steep = (traits.standing - FALL_AT) * FALL_SLOPE
     return np.column_stack([np.ones(len(steep)), steep, traits.slow, traits.features])
+
+
+def steady_fit(
+    design: Array, values: Array, weight: Array, prior: Array, penalty: Array, looked_to: float
+) -> tuple[Array, Array, Array]:
+    """Ridge regression that odd values do not bend: coefficients, what they leave over, and how much each value counts.
+
+    Values beyond what was looked at are where the regression puts them, but not nearer than that.
+    """
+    beyond = values > looked_to
+    found, left, trust = prior, np.zeros_like(values), np.ones_like(values)
+    for _ in range(FIT_STEPS):
+        values = np.where(beyond, np.maximum(design @ found, looked_to), values)
+        found = ridge(design, values, trust * weight, prior, penalty)
+        left = values - design @ found
+        trust = np.minimum(1.0, USUALLY_LEFT / np.maximum(np.abs(left), 1e-12))
+    return found, left, trust
 
 
 def ridge(design: Array, values: Array, weight: Array, prior: Array, penalty: Array) -> Array:

@@ -23,7 +23,7 @@ from scipy import stats
 from motionlimits.answers import emulator as emulators
 from motionlimits.answers.bench import BEYOND, HEADROOM, Bench
 from motionlimits.answers.causes import hypotheses
-from motionlimits.answers.emulator import Emulator, Traits, emulator, ridge
+from motionlimits.answers.emulator import Emulator, Traits, emulator, steady_fit
 from motionlimits.answers.likelihood import JUMP_DEPTH, JUMP_SHARE, PAIR_OFFSET, Pair
 from motionlimits.answers.predict import LONG_STEPS
 from motionlimits.physics.skip import together
@@ -167,12 +167,10 @@ def beyond_statics(
         return []
     near = float(np.mean(traits.steady[rows])), float(np.ptp(traits.steady[rows])) / 2.0
     statics = emulators._design(traits._replace(features=normal[:, : len(names)]), near)[rows]
-    trust = np.ones(int(rows.sum()))
     penalty = np.full(statics.shape[1], 1e-3)
-    for _ in range(emulators.FIT_STEPS):
-        found = ridge(statics, skip[rows], trust, np.zeros(penalty.size), penalty)
-        left = skip[rows] - statics @ found
-        trust = np.minimum(1.0, emulators.USUALLY_LEFT / np.maximum(np.abs(left), 1e-12))
+    found, left, trust = steady_fit(
+        statics, skip[rows], np.ones(int(rows.sum())), np.zeros(penalty.size), penalty, LOOKED_TO
+    )
     variance = float(np.average(left**2, weights=trust))
     spread = variance * np.diag(np.linalg.inv((statics * trust[:, None]).T @ statics + np.diag(penalty)))
     first = statics.shape[1] - len(names)
