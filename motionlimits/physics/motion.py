@@ -487,162 +487,216 @@ def _block(
     record: Recorder | None,
 ) -> Array:
     """Advance all lanes by one block of steps; returns the lag, shape (D, n)."""
-    drives, axes, n = lanes.coupling.shape
+    drives, _, n = lanes.coupling.shape
     group = reference.group
     dt = group_dt[group]
     began = reference.time[group]
     angles, speeds = reference.block(group_dt)
     commanded = _single(np.stack([-np.cos(angles), np.sin(angles)], axis=1))
-    # Coefficients of this block's step.
-    rated = np.maximum(lanes.resistance, 1e-9)
-    gain = -np.expm1(-rated * dt / lanes.inductance) / rated
-    forced = gain * lanes.voltage
-    slow = n - int(np.sum(lanes.slow_decay.any(axis=0)))  # the first lane of which some motor is such
-    per_inertia = dt / lanes.inertia
-    per_mass = dt / lanes.mass
-    pull_ratio = lanes.radius / lanes.count * per_inertia
-    # Losses of a good belt are told apart by direction only where they matter.
-    directed = bool(np.any(lanes.efficiency < 0.9))
-    if not directed:
-        pull_ratio = pull_ratio / lanes.efficiency
-    single = drives == 1 and axes == 1 and bool(np.all(lanes.coupling == 1.0))
-    # Rotors first, loads after them. Viscous losses are implicit: stable however light the rotor is.
-    # Where loads feel several drives, `belts` see to their part.
-    belts = None if single else _Belts(lanes, per_mass)
-    ends = 2 if single else drives
-    losses = np.concatenate([lanes.eddy * per_inertia, lanes.viscous * per_mass])
-    emf_gain, half_torque, detent, spring, damper, against, fade, dry, advance, push = (
-        _single(coefficient)
-        for coefficient in (
-            gain * lanes.torque_constant,
-            0.5 * lanes.torque_constant * per_inertia,
-            lanes.detent * per_inertia,
-            np.concatenate([lanes.radius / lanes.rotor_teeth * lanes.stiffness, -lanes.stiffness])[:ends],
-            np.concatenate([lanes.radius * lanes.damping, -lanes.damping])[:ends],
-            np.concatenate([-pull_ratio, per_mass]),
-            1.0 / (1.0 + losses),
-            np.concatenate([lanes.hysteresis * per_inertia, lanes.friction * per_mass]),
-            np.concatenate([lanes.rotor_teeth * dt, np.broadcast_to(dt, (axes, n))]),
-            lanes.force * per_mass,
-        )
-    )
-    low_dry = -dry
-    pushed = bool(push.any())
-    # Of both phases: arrays of one shape are quicker than broadcast ones.
-    peak, decay, reach, low_reach = (
-        _single(np.broadcast_to(a, (2, drives, n)))
-        for a in (
-            lanes.current_peak,
-            np.exp(-lanes.resistance * dt / lanes.inductance),
-            forced,
-            # A relay that only short-circuits the winding can raise a current, not force it down.
-            np.where(lanes.slow_decay, 0.0, -forced),
-        )
-    )
-    dead = _single(~lanes.open_phase) if lanes.open_phase.any() else None
 
     # Places are counted from where the loads are now, and the rotors would be on unstretched belts.
     home = state.position.copy()
     home_angle = lanes.rotor_teeth / lanes.radius * np.einsum("dan,an->dn", lanes.coupling, home)
     origin = np.concatenate([home_angle, home])
-    turned = _single(np.remainder(home_angle, 2.0 * math.pi))
-    places = _single(state.places - origin)
-    angle, position = places[:drives], places[drives:]
-    current, rates, shaft, velocity = state.current, state.rates, state.shaft, state.velocity
-    fresh, pole, target, mean, emf = (np.empty((2, drives, n), np.float32) for _ in range(5))
-    near = np.empty((drives, n), np.float32)
-    directed_target, direction = target[..., slow:], np.empty((2, drives, n - slow), np.float32)
-    work, torque, force = (np.empty((drives, n), np.float32) for _ in range(3))
-    impulse, other = (np.empty((drives + axes, n), np.float32) for _ in range(2))
-    lag = np.empty((drives, n))
+    motion = np.stack([_single(state.places - origin), state.rates])
+    places, state.rates = motion
+    angle, shaft = places[:drives], state.shaft
+    motors = _Motors(lanes, dt, home_angle, state.current)
+    loads = _Loads(lanes, dt, motion)
+    target = np.empty_like(state.current)
+
+    def written_back() -> None:
+        """What the steps have changed, in the state."""
+        state.current, state.places = motors.current, origin + places
+
+    lag, gone = np.empty((drives, n)), np.zeros(n, bool)
+    watched = ~(lost | state.finished)
+    checked = np.full(n, -1)
     next_mark = reference.next_mark()
     marks = bool(np.any(next_mark <= speeds[-1]))
-
-    for step in range(BLOCK):
-        commanded[step].take(group, axis=-1, out=target, mode="clip")
-        target *= peak
-        # Phase currents: free response, then as much of the missing part as the bus can force.
-        np.add(angle, turned, out=near)
-        np.sin(near, out=pole[0])
-        np.cos(near, out=pole[1])
-        np.multiply(emf_gain, shaft, out=work)
-        np.multiply(current, decay, out=fresh)
-        np.multiply(pole, work, out=emf)
-        fresh -= emf
-        if slow < n:
-            np.copysign(1.0, directed_target, out=direction)
-        target -= fresh
-        if slow < n:
-            directed_target *= direction
-        np.minimum(target, reach, out=target)
-        np.maximum(target, low_reach, out=target)
-        if slow < n:
-            directed_target *= direction
-        fresh += target
-        if dead is not None:
-            fresh[1] *= dead
-        # Torque at the middle of the step; from here on as the change of speed that it makes.
-        np.add(current, fresh, out=mean)
-        current, fresh = fresh, current
-        mean *= pole
-        np.add(mean[0], mean[1], out=torque)
-        torque *= half_torque
+    for step, command in enumerate(commanded):
+        command.take(group, axis=-1, out=target, mode="clip")
+        loads.step(motors.step(target, angle, shaft))
         if record is not None and step % CHECK_EVERY == 0:
-            state.current, state.places = current, origin + places
-            record(began + (step + 1) * dt, speeds[step][group], angles[step][:, group], torque / per_inertia, state)
-        # Detent: a period is a full step.
-        near *= 4.0
-        np.sin(near, out=near)
-        near *= detent
-        torque -= near
-        # Force of the springs between drives and load.
-        np.multiply(spring, places[:ends], out=impulse[:ends])
-        np.multiply(damper, rates[:ends], out=other[:ends])
-        impulse[:ends] += other[:ends]
-        if belts is None:
-            np.add(impulse[:1], impulse[1:], out=force)
-            np.multiply(force, against, out=impulse)
-        else:
-            np.subtract(impulse[:drives], belts.loads(position, velocity), out=force)
-            np.multiply(force, against[:drives], out=impulse[:drives])
-            belts.pull(force, impulse[drives:])
-        if directed:
-            driving = force * shaft >= 0.0
-            impulse[:drives] *= np.where(driving, 1.0 / lanes.efficiency, lanes.efficiency)
-        impulse[:drives] += torque
-        if pushed:
-            impulse[drives:] -= push
-        # Rotors and loads.
-        rates *= fade
-        rates += impulse
-        np.minimum(rates, dry, out=other)
-        np.maximum(other, low_dry, out=other)
-        rates -= other
-        np.multiply(rates, advance, out=other)
-        places += other
+            written_back()
+            record(began + (step + 1) * dt, speeds[step][group], angles[step][:, group], motors.torque(), state)
         if step % CHECK_EVERY == CHECK_EVERY - 1:
             np.take(angles[step], group, axis=-1, out=lag, mode="clip")
             lag -= home_angle
             lag -= angle
             distance = np.abs(lag)
             worst = distance[0] if drives == 1 else distance.max(axis=0)
-            good = worst < UNSTABLE_LAG
-            watched = ~(lost | state.finished)
-            good &= watched
-            np.copyto(state.last_good_speed, speeds[step][group], where=good)
-            np.copyto(state.last_good_time, began + (step + 1) * dt, where=good)
-            np.copyto(state.worst_lag, np.minimum(np.maximum(state.worst_lag, worst), 2.0 * math.pi), where=watched)
+            np.copyto(checked, step, where=watched & (worst < UNSTABLE_LAG))
+            np.maximum(state.worst_lag, worst, out=state.worst_lag, where=watched)
             # Written so that a lane whose numbers have left all bounds counts as lost.
             gone = ~(worst <= 2.0 * math.pi) & watched
             if gone.any():
                 lost |= gone
                 first[gone] = distance[:, gone].argmax(axis=0)
+                watched &= ~gone
             if marks and np.any(next_mark <= speeds[step]):
-                state.current, state.places = current, origin + places
-                _leave(state, reference, speeds[step], angles[step], watched & ~gone, kept, where)
+                written_back()
+                _leave(state, reference, speeds[step], angles[step], watched, kept, where)
                 next_mark = reference.next_mark()
-    state.current, state.places = current, origin + places
+    written_back()
+    np.minimum(state.worst_lag, 2.0 * math.pi, out=state.worst_lag)
+    good = np.flatnonzero(checked >= 0)
+    state.last_good_speed[good] = speeds[checked[good], group[good]]
+    state.last_good_time[good] = began[good] + (checked[good] + 1) * dt[good]
     return lag
+
+
+class _Motors:
+    """Windings of all lanes over a block: coefficients of its step, currents, and room for what is in between.
+
+    Below a thousand lanes a step costs its calls on arrays, least where these are of one shape, neither broadcast nor cut
+    in the step. `fmin` and `fmax` have less to look after than `minimum` and `maximum`.
+    """
+
+    def __init__(self, lanes: Lanes, dt: Array, home_angle: Array, current: Single) -> None:
+        drives, _, n = lanes.coupling.shape
+        both = 2, drives, n
+        rated = np.maximum(lanes.resistance, 1e-9)
+        gain = -np.expm1(-rated * dt / lanes.inductance) / rated
+        forced = gain * lanes.voltage
+        self.per_inertia = dt / lanes.inertia
+        self.current, self.fresh = current, np.empty(both, np.float32)
+        self.emf_gain = _single(gain * lanes.torque_constant)
+        self.peak, self.decay, self.reach, self.low_reach = (
+            _single(np.broadcast_to(a, both))
+            for a in (
+                lanes.current_peak,
+                np.exp(-lanes.resistance * dt / lanes.inductance),
+                forced,
+                # A relay that only short-circuits the winding can raise a current, not force it down.
+                np.where(lanes.slow_decay, 0.0, -forced),
+            )
+        )
+        self.slow = n - int(np.sum(lanes.slow_decay.any(axis=0)))  # the first lane of which some motor is such
+        self.direction = np.empty((2, drives, n - self.slow), np.float32)
+        self.dead = _single(~lanes.open_phase) if lanes.open_phase.any() else None
+        # Of the rotor's angle: sine, cosine as a sine, and that of the detent, whose period is a full step.
+        self.turned = _single(np.remainder(home_angle, 2.0 * math.pi))
+        self.quarter, self.four = np.full((drives, n), 0.5 * math.pi, np.float32), np.full((drives, n), 4.0, np.float32)
+        self.angles, self.sines = np.empty((2, 3, drives, n), np.float32)
+        # Torque is the sum over these sines times twice the mean currents, and a constant for the detent.
+        detent = -2.0 * lanes.detent / np.maximum(lanes.torque_constant, 1e-12)
+        self.twice = np.stack([*self.fresh, _single(detent)])
+        self.twice_mean = self.twice[:2]
+        self.half_torque = _single(0.5 * lanes.torque_constant * self.per_inertia)
+        self.work, self.change = np.empty((2, drives, n), np.float32)
+        self.emf = np.empty(both, np.float32)
+
+    def step(self, target: Single, angle: Single, shaft: Single) -> Single:
+        """One step: commanded sines (2, D, n; used up), angles and speeds of the rotors -> change of the speeds (D, n)."""
+        current, fresh = self.current, self.fresh
+        angles, sines, emf, work = self.angles, self.sines, self.emf, self.work
+        target *= self.peak
+        np.add(angle, self.turned, angles[0])
+        np.add(angles[0], self.quarter, angles[1])
+        np.multiply(angles[0], self.four, angles[2])
+        np.sin(angles, sines)
+        # Phase currents: free response, then as much of the missing part as the bus can force.
+        np.multiply(self.emf_gain, shaft, work)
+        np.multiply(sines[0], work, emf[0])
+        np.multiply(sines[1], work, emf[1])
+        np.multiply(current, self.decay, fresh)
+        fresh -= emf
+        directed = None
+        if self.direction.size:
+            directed = target[..., self.slow :]
+            np.copysign(1.0, directed, self.direction)
+        target -= fresh
+        if directed is not None:
+            directed *= self.direction
+        np.fmin(target, self.reach, target)
+        np.fmax(target, self.low_reach, target)
+        if directed is not None:
+            directed *= self.direction
+        fresh += target
+        if self.dead is not None:
+            fresh[1] *= self.dead
+        # Torque at the middle of the step, as the change of speed that it makes; in `work` the windings' alone.
+        np.add(current, fresh, self.twice_mean)
+        sines *= self.twice
+        np.add(sines[0], sines[1], work)
+        np.add(work, sines[2], self.change)
+        self.change *= self.half_torque
+        self.current, self.fresh = fresh, current
+        return self.change
+
+    def torque(self) -> Array:
+        """Of the windings in the last step [N.m], (D, n)."""
+        return np.asarray(self.work * self.half_torque / self.per_inertia)
+
+
+class _Loads:
+    """Rotors and loads of all lanes over a block, and the belts between them: coefficients of its step.
+
+    Rotors come first, loads after them; `motion` (2, D + A, n) holds places and rates.
+    """
+
+    def __init__(self, lanes: Lanes, dt: Array, motion: Single) -> None:
+        drives, axes, n = lanes.coupling.shape
+        ends = drives + axes
+        per_inertia, per_mass = dt / lanes.inertia, dt / lanes.mass
+        pulled = lanes.radius / lanes.count * per_inertia
+        # Losses of a good belt are told apart by direction only where they matter.
+        self.efficiency = lanes.efficiency if bool(np.any(lanes.efficiency < 0.9)) else None
+        if self.efficiency is None:
+            pulled = pulled / lanes.efficiency
+        # Viscous losses are implicit: stable however light the rotor is.
+        losses = np.concatenate([lanes.eddy * per_inertia, lanes.viscous * per_mass])
+        self.fade = _single(1.0 / (1.0 + losses))
+        self.dry = _single(np.concatenate([lanes.hysteresis * per_inertia, lanes.friction * per_mass]))
+        self.low_dry = -self.dry
+        self.advance = _single(np.concatenate([lanes.rotor_teeth * dt, np.broadcast_to(dt, (axes, n))]))
+        push = lanes.force * per_mass
+        self.push = _single(push) if push.any() else None
+        # Forces of the springs from places and rates of rotors and of loads, and what they do to the rates of both.
+        damping = lanes.radius * lanes.damping
+        self.own = _single(np.stack([lanes.radius / lanes.rotor_teeth * lanes.stiffness, damping]))
+        self.coupled = _single(np.stack([lanes.stiffness, lanes.damping])[:, :, None] * lanes.coupling)
+        self.against, self.spread = _single(-pulled), _single(lanes.coupling * per_mass)
+        self.motion, self.rotors, self.loads = motion, motion[:, :drives], motion[:, None, drives:]
+        self.stretch, self.slack, self.parts = (np.empty_like(a) for a in (self.own, self.coupled, self.spread))
+        self.force = np.empty((drives, n), np.float32)
+        self.impulse, self.other = np.empty((2, ends, n), np.float32)
+        self.driven, self.pulled = self.impulse[:drives], self.impulse[drives:]
+        self.of_axes = [self.slack[0, :, axis] for axis in range(axes)]
+
+    def step(self, change: Single) -> None:
+        """One step, with the change of the rotors' speeds that the motors make."""
+        places, rates = self.motion
+        force, slack, other = self.force, self.slack, self.other
+        np.multiply(self.own, self.rotors, self.stretch)
+        np.multiply(self.coupled, self.loads, slack)
+        slack[0] += slack[1]
+        np.add(self.stretch[0], self.stretch[1], force)
+        for back in self.of_axes:
+            force -= back
+        np.multiply(self.against, force, self.driven)
+        np.multiply(self.spread, force[:, None], self.parts)
+        first, *more = self.parts
+        if more:
+            np.add(first, more[0], self.pulled)
+            for part in more[1:]:
+                self.pulled += part
+        else:
+            self.pulled[:] = first
+        if self.efficiency is not None:
+            driving = force * rates[: len(force)] >= 0.0
+            self.driven *= np.where(driving, 1.0 / self.efficiency, self.efficiency)
+        self.driven += change
+        if self.push is not None:
+            self.pulled -= self.push
+        rates *= self.fade
+        rates += self.impulse
+        np.fmin(rates, self.dry, other)
+        np.fmax(other, self.low_dry, other)
+        rates -= other
+        np.multiply(rates, self.advance, other)
+        places += other
 
 
 def _single(values: Array | Bools) -> Single:
@@ -669,30 +723,3 @@ def _leave(
         )
         kept[where[rows], reference.mark[group] : reached[group]] = now[:, None]
     reference.mark[fresh] = reached[fresh]
-
-
-class _Belts:
-    """Springs between several drives and the loads that each of them moves, along the kinematic map."""
-
-    def __init__(self, lanes: Lanes, per_mass: Array) -> None:
-        self.stiffness = _single(lanes.stiffness[:, None] * lanes.coupling)
-        self.damping = _single(lanes.damping[:, None] * lanes.coupling)
-        self.speed_up = _single(lanes.coupling * per_mass)
-        self.one, self.other = np.empty_like(self.speed_up), np.empty_like(self.speed_up)
-
-    def loads(self, position: Single, velocity: Single) -> Single:
-        """Part of the force of each spring that places and rates of the loads make, (D, n)."""
-        np.multiply(self.stiffness, position, out=self.one)
-        np.multiply(self.damping, velocity, out=self.other)
-        self.one += self.other
-        total = self.one[:, 0]
-        for axis in range(1, self.one.shape[1]):
-            total += self.one[:, axis]
-        return total
-
-    def pull(self, force: Single, change: Single) -> None:
-        """Change of the speed of the loads by the springs' forces, into `change` (A, n)."""
-        np.multiply(self.speed_up, force[:, None], out=self.one)
-        change[:] = self.one[0]
-        for drive in range(1, self.one.shape[0]):
-            change += self.one[drive]

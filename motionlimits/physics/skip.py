@@ -41,6 +41,9 @@ SAFE_RATIO = 0.45
 # Electrical angles over half a turn, after which everything repeats with currents turned round, at which many machines start;
 # few, so that what is commanded is worked out for many lanes at once.
 ANGLES = 8
+# So many times the fastest mark that may be lost is looked at before halving: half of the moves are kept up to where the
+# ramp is lost, and a quarter up to the mark before.
+NEAREST_FIRST = 2
 CLEARLY_LESS = 0.93  # share of the ramp's speed below which it is the swing that decides
 
 # No ramp needs to last longer: where the acceleration asked for is a few per cent of what the motors can give, a brisker
@@ -351,7 +354,7 @@ def _ramps(
 def _swing_checks(ramps: list[_Ramped]) -> Search[list[Array]]:
     """Speeds up to which moves are kept that stop accelerating where their ramp left its state, (k, n) [m/s].
 
-    The slowest that is lost is found by halving; where the ramp itself was lost between that and the next mark, it says
+    The slowest that is lost is found by halving, after a look at the fastest that may be kept; where the ramp itself was lost between that and the next mark, it says
     the speed more exactly.
     """
     looked = [np.flatnonzero(np.isfinite(ramped.lost_at[ramped.rows])) for ramped in ramps]
@@ -363,6 +366,7 @@ def _swing_checks(ramps: list[_Ramped]) -> Search[list[Array]]:
         np.minimum(np.sum(v < SLOWEST_CHECK * r[:, None], axis=1), hi) - 1
         for v, r, hi in zip(speeds, lost_at, lost, strict=True)
     ]
+    rounds = 0
     while any(np.any(hi - lo > 1) for lo, hi in zip(kept, lost, strict=True)):
         open_ = [np.flatnonzero(hi - lo > 1) for lo, hi in zip(kept, lost, strict=True)]
         # Few lanes cost little more than fewer: then several marks are looked at in one round.
@@ -370,7 +374,10 @@ def _swing_checks(ramps: list[_Ramped]) -> Search[list[Array]]:
         wanted, tried = [], []
         for ramped, these, undecided, lo, hi in zip(ramps, looked, open_, kept, lost, strict=True):
             gap = (hi - lo)[undecided, None]
-            marks = lo[undecided, None] + np.maximum(gap * np.arange(1, probes + 1) // (probes + 1), 1)
+            if rounds < NEAREST_FIRST and probes == 1:
+                marks = lo[undecided, None] + gap - 1
+            else:
+                marks = lo[undecided, None] + np.maximum(gap * np.arange(1, probes + 1) // (probes + 1), 1)
             # A move may have several lanes.
             position = np.full(ramped.rows[0].size, -1)
             position[these[undecided]] = np.arange(undecided.size)
@@ -380,6 +387,7 @@ def _swing_checks(ramps: list[_Ramped]) -> Search[list[Array]]:
             wanted.append(resumed(ramped.lanes.take(lanes), ramped.kept[lanes, marks[owner, probe]], HOLD))
             tried.append((marks, owner * probes + probe))
         fates = yield wanted
+        rounds += 1
         for lo, hi, undecided, (marks, owner), fate in zip(kept, lost, open_, tried, fates, strict=True):
             gone = np.isfinite(_losses(owner, marks.size, fate)).reshape(marks.shape)
             first = np.where(gone.any(axis=1), gone.argmax(axis=1), marks.shape[1])
