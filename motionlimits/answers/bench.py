@@ -155,6 +155,7 @@ class Bench:
         self.skips: dict[tuple[int, str], Array] = {}
         self.described: dict[int, Cloud] = {}
         self.models: dict[int, dict[int, Emulator]] = {}
+        self.typical: dict[int, Array] = {}
         self.best: dict[int, float] = {}
         self.loops_vary = bool(np.any(np.diff(self.everybody.plant.slow_decay, axis=0)))
 
@@ -246,23 +247,8 @@ class Bench:
         for statics in np.moveaxis(self.statics(which, cloud)[direction.label], 1, 0):
             yield Traits(statics[:, 0], statics[:, 1], *known)
 
-    def outlook(self, which: int, fit: RowsFit, cloud: Cloud) -> Outlook:
-        """What machines do under a hypothesis, by an emulator of all that was simulated of it.
-
-        It is fitted most closely where the one before it leaves machines possible.
-
-        Parameters
-        ----------
-        which : int
-            The hypothesis, simulated at least once.
-        fit : RowsFit
-        cloud : Cloud
-            The machines asked about.
-
-        Returns
-        -------
-        Outlook
-        """
+    def learn(self, which: int, fit: RowsFit) -> None:
+        """Fit emulators to all that was simulated of a hypothesis, most closely where those before leave machines possible."""
         former = self.models.get(which)
         best = self.best.get(which, 0.0)
         models: dict[int, Emulator] = {}
@@ -277,11 +263,28 @@ class Bench:
                     weights[known] = FITTING_FLOOR + np.exp(FITTING_POWER * np.minimum(likelihood - best, 0.0))
             for k, traits, skip in zip(here, self._traits(which, direction, known), skips.T, strict=True):
                 models[k] = emulator(traits, skip, weights[known], math.log(HEADROOM), math.log(BEYOND))
-        limits = self._limits(which, models, cloud)
+        self.models[which] = models
+        self.typical[which] = self._limits(which, models, self._described(which)).mean()
+
+    def outlook(self, which: int, fit: RowsFit, cloud: Cloud) -> Outlook:
+        """What machines do under a hypothesis, by what was last learned of it.
+
+        Parameters
+        ----------
+        which : int
+            The hypothesis.
+        fit : RowsFit
+        cloud : Cloud
+            The machines asked about.
+
+        Returns
+        -------
+        Outlook
+        """
+        limits = self._limits(which, self.models[which], cloud)
         likelihood = fit.log_likelihood(limits, cloud.unstable)
-        self.models[which], self.best[which] = models, float(likelihood.max())
-        typical = self._limits(which, models, self._described(which)).mean()
-        return Outlook(cloud.quantiles, likelihood + cloud.log_density, cloud.unstable, limits, typical)
+        self.best[which] = float(likelihood.max())
+        return Outlook(cloud.quantiles, likelihood + cloud.log_density, cloud.unstable, limits, self.typical[which])
 
     def _described(self, which: int) -> Cloud:
         """The machine as described, with faults of some sizes."""
@@ -323,7 +326,8 @@ class Bench:
         Cloud
         """
         normal = self.everybody.normal
-        effect = np.linalg.lstsq(cloud.normal - cloud.normal.mean(axis=0), limits.mean(), rcond=None)[0]
+        apart = cloud.normal - cloud.normal.mean(axis=0)
+        effect = np.linalg.solve(apart.T @ apart + np.eye(apart.shape[1]), apart.T @ limits.mean())
         basis, strength, _ = np.linalg.svd(effect, full_matrices=False)
         basis = basis[:, :MOST_DIRECTIONS][:, strength[:MOST_DIRECTIONS] > INFORMED]
         share = tempered(log_weight - cloud.log_density, cloud.log_density)

@@ -22,7 +22,6 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.linalg import cho_factor, cho_solve
 from scipy.special import expit, logit
 
 from ..machine import Array
@@ -284,7 +283,7 @@ def ridge(design: Array, values: Array, weight: Array, prior: Array, penalty: Ar
     """Coefficients of a weighted ridge regression toward a prior."""
     normal = (design * weight[:, None]).T @ design + np.diag(penalty)
     left = values - design @ prior
-    return np.asarray(prior + cho_solve(cho_factor(normal), design.T @ (weight * left)))
+    return np.asarray(prior + np.linalg.solve(normal, design.T @ (weight * left)))
 
 
 def logistic(design: Array, outcome: Array, weight: Array) -> Array:
@@ -304,7 +303,7 @@ def logistic(design: Array, outcome: Array, weight: Array) -> Array:
         chance = expit(design @ found)
         gradient = design.T @ (weight * (outcome - chance)) - penalty * (found - prior)
         curvature = (design * (weight * chance * (1.0 - chance))[:, None]).T @ design + np.diag(penalty)
-        step = cho_solve(cho_factor(curvature), gradient)
+        step = np.linalg.solve(curvature, gradient)
         largest = float(np.abs(design @ step).max())
         found += step * min(1.0, 2.0 / max(largest, 1e-12))
         if largest < 1e-3:

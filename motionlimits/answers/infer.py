@@ -155,6 +155,8 @@ def sweep_search(
     fit = RowsFit(machine, pairs)
     few = bench.everybody.take(slice(FEW))
     clouds = [few] * len(theories)
+    for i in everything:
+        bench.learn(i, fit)
     outlooks = [bench.outlook(i, fit, clouds[i]) for i in everything]
     weights = _weigh(Simulated(machine, pairs, theories, tuple(outlooks), fit), known, slipped)
     had = dict.fromkeys(everything, start_count)
@@ -167,6 +169,7 @@ def sweep_search(
         """From all that was simulated of a cause, on machines that rows and readings leave possible."""
         if clouds[i] is few:
             clouds[i] = bench.everybody
+        bench.learn(i, fit)
         weigh_anew(i)
         for _ in range(NEARER):
             if effective(weights[i].machines) > FEW_EFFECTIVE:

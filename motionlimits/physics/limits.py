@@ -14,6 +14,9 @@ from .power import electrical_power, loaded_voltage
 from .pullout import Pullout, pullout, shaft_loss
 from .swing import clearing_time, natural_frequency, start_step
 
+LOADED_ROUNDS = 2  # each takes the power from the one before
+SUPPLY_POINTS = 6  # speeds of a torque curve at which the drop of the bus voltage is worked out
+
 
 class Demand(NamedTuple):
     """Torque asked of one motor of each drive [N.m] and its shaft speed [rad/s] along the move, shapes (..., D)."""
@@ -121,21 +124,21 @@ def input_power(plant: Plant, shaft_speed: Array, torque: Array, current_rms: Ar
     return np.asarray(np.sum(plant.count * each, axis=-1))
 
 
-def available_under_load(plant: Plant, shaft_speed: Array, rounds: int = 2) -> Pullout:
-    """As `available`, at the bus voltage that remains while all motors work at pull-out.
-
-    Each of the `rounds` takes the power from the one before.
-    """
+def available_under_load(plant: Plant, shaft_speed: Array) -> Pullout:
+    """As `available`, at the bus voltage that remains while all motors work at pull-out."""
     full = available(plant, shaft_speed)
     if not np.any(plant.source_resistance > 0.0):
         return full
-    extra = (1,) * (shaft_speed.ndim - 2)
-    source = plant.source_resistance.reshape(-1, *extra)
-    open_voltage = plant.voltage.reshape(-1, *extra)
-    for _ in range(rounds):
-        power = input_power(plant, shaft_speed, full.torque, full.current_rms)
-        full = available(plant, shaft_speed, loaded_voltage(open_voltage, source, power)[..., None])
+    for _ in range(LOADED_ROUNDS):
+        full = available(plant, shaft_speed, _voltage_left(plant, shaft_speed, full)[..., None])
     return full
+
+
+def _voltage_left(plant: Plant, shaft_speed: Array, full: Pullout) -> Array:
+    """Bus voltage [V] while all motors work at that torque and current, (n, ..., D) -> (n, ...)."""
+    extra = (1,) * (shaft_speed.ndim - 2)
+    power = input_power(plant, shaft_speed, full.torque, full.current_rms)
+    return loaded_voltage(plant.voltage.reshape(-1, *extra), plant.source_resistance.reshape(-1, *extra), power)
 
 
 def static_limits(plant: Plant, unit: Array, accelerations: Array, top_speed: float, points: int = 160) -> StaticLimits:
@@ -277,7 +280,16 @@ def torque_curve(plant: Plant, fastest: float, points: int = 16) -> TorqueCurve:
     speeds = np.concatenate([[0.0], np.geomspace(0.01 * fastest, fastest, points - 1)])
     drives = plant.kinematic_map.shape[0]
     shaft = np.broadcast_to(speeds[:, None], (plant.samples, points, drives))
-    return TorqueCurve(speeds, available_under_load(plant, shaft, rounds=1).torque)
+    if not np.any(plant.source_resistance > 0.0):
+        return TorqueCurve(speeds, available(plant, shaft).torque)
+    # What the bus voltage drops by is little, and changes slowly with speed.
+    some = np.linspace(0, points - 1, SUPPLY_POINTS).round().astype(np.intp)
+    full = available(plant, shaft[:, some])
+    voltage = _voltage_left(plant, shaft[:, some], full)
+    left = np.searchsorted(some, np.arange(points), side="right").clip(1, SUPPLY_POINTS - 1) - 1
+    share = (speeds - speeds[some[left]]) / (speeds[some[left + 1]] - speeds[some[left]])
+    between = voltage[:, left] + share * (voltage[:, left + 1] - voltage[:, left])
+    return TorqueCurve(speeds, available(plant, shaft, between[..., None]).torque)
 
 
 def standing_torque(plant: Plant) -> Array:

@@ -25,6 +25,7 @@ from motionlimits.answers.emulator import (
 )
 from motionlimits.machine import Machine
 from motionlimits.physics.limits import (
+    available_under_load,
     load_ratio,
     pull_in_acceleration,
     pull_out_speed,
@@ -217,6 +218,18 @@ def test_quick_statics_are_those_of_the_full_ones(cutter: Machine) -> None:
             assert np.all(np.abs(off) < 0.08)
             assert np.all(off.std(axis=0) < 0.02)
             assert np.all(quick[np.isinf(full)] > 0.9 * top)
+
+
+@given(st.integers(0, 1000), st.floats(0.0, 0.05))
+def test_quick_torque_curve_minds_the_supply(seed: int, source_resistance: float) -> None:
+    """The drop of the bus voltage at few speeds in place of all: within half a per cent of the torque at standstill."""
+    described = random_machine(np.random.default_rng(seed))
+    supply = replace(described.supply, resistance=source_resistance)
+    plant = sample_plant(replace(described, supply=supply), 10, seed)
+    curve = torque_curve(plant, 400.0)
+    shaft = np.broadcast_to(curve.speeds[:, None], curve.torque.shape)
+    full = available_under_load(plant, shaft).torque
+    assert np.all(np.abs(curve.torque - full) < 0.005 * full[:, :1])
 
 
 @given(st.integers(0, 200), st.sampled_from(["voltage", "friction", "moving_mass", "viscous"]), st.floats(1.05, 2.0))
