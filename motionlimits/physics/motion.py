@@ -715,11 +715,12 @@ def _leave(
 ) -> None:
     """Write down the state of the lanes that have come to their next mark."""
     reached = reference.marked_up_to(speed)
-    fresh = np.flatnonzero(reached > reference.mark)
-    for group in fresh:
-        rows = np.flatnonzero((reference.group == group) & watched)
-        now = np.column_stack(
-            [np.full(rows.size, speed[group]), np.repeat(angle[:, group][None], rows.size, axis=0), state.left(rows)]
-        )
-        kept[where[rows], reference.mark[group] : reached[group]] = now[:, None]
-    reference.mark[fresh] = reached[fresh]
+    rows = np.flatnonzero((reached > reference.mark)[reference.group] & watched)
+    group = reference.group[rows]
+    now = np.column_stack([speed[group], angle[:, group].T, state.left(rows)])
+    # Early marks lie close together, and several may have been passed at once.
+    for further in range(int((reached - reference.mark).max())):
+        at = reference.mark[group] + further
+        passed = at < reached[group]
+        kept[where[rows[passed]], at[passed]] = now[passed]
+    reference.mark = np.maximum(reference.mark, reached)
