@@ -171,10 +171,13 @@ def sweep_search(
             clouds[i] = bench.everybody
         bench.learn(i, fit)
         weigh_anew(i)
-        for _ in range(NEARER):
+        for step in range(NEARER):
             if effective(weights[i].machines) > FEW_EFFECTIVE:
                 break
             clouds[i] = bench.nearer(clouds[i], outlooks[i].limits, weights[i].machines)
+            if step == 0:
+                # Once more, most closely where what has just been simulated has them.
+                bench.learn(i, fit)
             weigh_anew(i)
 
     moved = 1.0

@@ -25,10 +25,10 @@ NGSPICE = shutil.which("ngspice")
 def agreement(count: int, seed: int) -> tuple[int, int, list[float]]:
     """Equal fates, moves away from the boundary, relative differences of peak lag where kept."""
     moves = random_moves(count, seed)
-    fate = simulate(join(moves))
+    fate = simulate(join([replace(m, speed=m.speed * f) for f in (1.0, 0.95, 1.05) for m in moves]))
     # Away from the boundary: the fate is the same at 5 % less and 5 % more speed.
-    around = [simulate(join([replace(m, speed=m.speed * f) for m in moves])).lost for f in (0.95, 1.05)]
-    clear = (around[0] == fate.lost) & (around[1] == fate.lost)
+    here, slower, faster = np.split(fate.lost, 3)
+    clear = (slower == here) & (faster == here)
     same, total, peaks = 0, 0, []
     for i in np.flatnonzero(clear):
         lost, lag = reference_move(moves[i])
