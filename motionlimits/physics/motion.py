@@ -509,7 +509,7 @@ def _block(
         """What the steps have changed, in the state."""
         state.current, state.places = motors.current, origin + places
 
-    lag, gone = np.empty((drives, n)), np.zeros(n, bool)
+    lag = np.empty((drives, n))
     watched = ~(lost | state.finished)
     checked = np.full(n, -1)
     next_mark = reference.next_mark()
