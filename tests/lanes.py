@@ -13,7 +13,7 @@ from motionlimits.files.motors import load_motor, motor_names
 from motionlimits.machine import Machine
 from motionlimits.physics.lanes import move_lanes
 from motionlimits.physics.limits import pull_in_acceleration
-from motionlimits.physics.motion import Lanes, simulate
+from motionlimits.physics.motion import Lanes, join, simulate
 from motionlimits.plant import nominal_plant
 
 
@@ -119,6 +119,11 @@ def _any_machine(rng: np.random.Generator) -> Machine:
     )
 
 
+def with_cruise(move: Lanes, longest: float) -> Lanes:
+    """A move whose time at constant speed is cut to `longest` [s]: more would only cost time."""
+    return replace(move, travel=np.minimum(move.travel, move.speed**2 / move.acceleration + longest * move.speed))
+
+
 def random_moves(count: int, seed: int) -> list[Lanes]:
     """Moves of one motor of random machines, with its share of the load, off the boundary.
 
@@ -127,23 +132,32 @@ def random_moves(count: int, seed: int) -> list[Lanes]:
     rng = np.random.default_rng(seed)
     moves: list[Lanes] = []
     while len(moves) < count:
-        machine = random_machine(rng)
-        direction = machine.direction("x")
-        plant = nominal_plant(machine)
-        acceleration = float(np.exp(rng.uniform(np.log(2.0), np.log(20.0))))
-        travel = machine.travel_along(direction)
-        top = math.sqrt(acceleration * travel)
-        one = np.array([acceleration])
-        zero = np.zeros(1, dtype=np.intp)
-        ramp = move_lanes(
-            plant, direction.vector, one, np.array([top]), np.array([np.inf]), sample=zero, coupled=False
-        ).lanes.take(slice(0, 1))
-        fate = simulate(ramp)
-        limit = float(fate.speed[0]) if fate.lost[0] else top
-        share = rng.uniform(0.6, 0.95) if rng.random() < 0.6 or not fate.lost[0] else rng.uniform(1.05, 1.4)
-        if limit * share >= 0.98 * top:
-            share = 0.9 * top / limit
-            if 0.95 < share < 1.05:
-                continue
-        moves.append(with_travel(replace(ramp, speed=np.array([limit * share])), travel))
+        # Their ramps are simulated together: a step costs the same for one as for some.
+        ramps, drawn = [], []
+        for _ in range(count - len(moves)):
+            machine = random_machine(rng)
+            direction = machine.direction("x")
+            acceleration = float(np.exp(rng.uniform(np.log(2.0), np.log(20.0))))
+            travel = machine.travel_along(direction)
+            top = math.sqrt(acceleration * travel)
+            ramp = move_lanes(
+                nominal_plant(machine),
+                direction.vector,
+                np.array([acceleration]),
+                np.array([top]),
+                np.array([np.inf]),
+                sample=np.zeros(1, dtype=np.intp),
+                coupled=False,
+            )
+            ramps.append(ramp.lanes.take(slice(0, 1)))
+            drawn.append((travel, top, bool(rng.random() < 0.6), float(rng.random())))
+        fates = simulate(join(ramps))
+        for ramp, (travel, top, slow, luck), lost, speed in zip(ramps, drawn, fates.lost, fates.speed, strict=True):
+            limit = float(speed) if lost else top
+            share = (0.6 if slow or not lost else 1.05) + 0.35 * luck
+            if limit * share >= 0.98 * top:
+                share = 0.9 * top / limit
+                if 0.95 < share < 1.05:
+                    continue
+            moves.append(with_travel(replace(ramp, speed=np.array([limit * share])), travel))
     return moves

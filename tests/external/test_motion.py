@@ -14,7 +14,7 @@ import pytest
 from motionlimits.physics.motion import Lanes, join, simulate, trace
 from motionlimits.physics.pullout import pullout
 
-from ..lanes import lane, random_moves
+from ..lanes import lane, random_moves, with_cruise
 from .reference_motion import reference_move
 from .spice_move import spice_move
 from .validation import Validation
@@ -24,7 +24,7 @@ NGSPICE = shutil.which("ngspice")
 
 def agreement(count: int, seed: int) -> tuple[int, int, list[float]]:
     """Equal fates, moves away from the boundary, relative differences of peak lag where kept."""
-    moves = random_moves(count, seed)
+    moves = [with_cruise(m, 0.05) for m in random_moves(count, seed)]
     fate = simulate(join([replace(m, speed=m.speed * f) for f in (1.0, 0.95, 1.05) for m in moves]))
     # Away from the boundary: the fate is the same at 5 % less and 5 % more speed.
     here, slower, faster = np.split(fate.lost, 3)
@@ -52,7 +52,7 @@ def test_fates_and_lags_against_solve_ivp(checked: Validation) -> None:
 def test_whole_moves_against_ngspice(checked: Validation, tmp_path: Path) -> None:
     """Source: ngspice, windings as circuits and mechanics as their electrical analogues."""
     assert NGSPICE is not None
-    moves = random_moves(4, seed=21)
+    moves = [with_cruise(m, 0.05) for m in random_moves(4, seed=21)]
     fate = simulate(join(moves))
     source, why = "ngspice, electrical analogue of the whole move", "finite gain of its current loop, tanh friction"
     for k, move in enumerate(moves):
