@@ -280,16 +280,12 @@ def torque_curve(plant: Plant, fastest: float, points: int = 16) -> TorqueCurve:
     speeds = np.concatenate([[0.0], np.geomspace(0.01 * fastest, fastest, points - 1)])
     drives = plant.kinematic_map.shape[0]
     shaft = np.broadcast_to(speeds[:, None], (plant.samples, points, drives))
-    if not np.any(plant.source_resistance > 0.0):
-        return TorqueCurve(speeds, available(plant, shaft).torque)
     # What the bus voltage drops by is little, and changes slowly with speed.
     some = np.linspace(0, points - 1, SUPPLY_POINTS).round().astype(np.intp)
     full = available(plant, shaft[:, some])
     voltage = _voltage_left(plant, shaft[:, some], full)
-    left = np.searchsorted(some, np.arange(points), side="right").clip(1, SUPPLY_POINTS - 1) - 1
-    share = (speeds - speeds[some[left]]) / (speeds[some[left + 1]] - speeds[some[left]])
-    between = voltage[:, left] + share * (voltage[:, left + 1] - voltage[:, left])
-    return TorqueCurve(speeds, available(plant, shaft, between[..., None]).torque)
+    shares = np.array([np.interp(speeds, speeds[some], one) for one in np.eye(SUPPLY_POINTS)])
+    return TorqueCurve(speeds, available(plant, shaft, (voltage @ shares)[..., None]).torque)
 
 
 def standing_torque(plant: Plant) -> Array:

@@ -678,12 +678,9 @@ class _Loads:
         np.multiply(self.against, force, self.driven)
         np.multiply(self.spread, force[:, None], self.parts)
         first, *more = self.parts
-        if more:
-            np.add(first, more[0], self.pulled)
-            for part in more[1:]:
-                self.pulled += part
-        else:
-            self.pulled[:] = first
+        self.pulled[:] = first
+        for part in more:
+            self.pulled += part
         if self.efficiency is not None:
             driving = force * rates[: len(force)] >= 0.0
             self.driven *= np.where(driving, 1.0 / self.efficiency, self.efficiency)

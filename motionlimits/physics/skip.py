@@ -354,8 +354,8 @@ def _ramps(
 def _swing_checks(ramps: list[_Ramped]) -> Search[list[Array]]:
     """Speeds up to which moves are kept that stop accelerating where their ramp left its state, (k, n) [m/s].
 
-    The slowest that is lost is found by halving, after a look at the fastest that may be kept; where the ramp itself was lost between that and the next mark, it says
-    the speed more exactly.
+    The slowest that is lost is found by halving, after a look at the fastest that may be kept; where the ramp itself was
+    lost between that and the next mark, it says the speed more exactly.
     """
     looked = [np.flatnonzero(np.isfinite(ramped.lost_at[ramped.rows])) for ramped in ramps]
     speeds = [ramped.marks()[these] for ramped, these in zip(ramps, looked, strict=True)]
