@@ -24,7 +24,7 @@ from .physics.motion import Fate, Lanes, simulate, step_counts
 Simulator = Callable[[Lanes], Fate]
 SMALLEST_SHARE = 150  # lanes: fewer are not worth a process
 LARGEST_SHARE = 3000  # lanes of one motor and one axis: more fall out of a core's cache
-STEP_COST = 500.0  # of a step of any number of lanes, in steps of one lane
+STEP_COST = 1000.0  # of a step of any number of lanes, in steps of one lane
 
 
 def usable_cores() -> int:

@@ -6,6 +6,9 @@ screws and couplings) along a kinematic map. The reference follows a trapezoid o
 
 Scheme: angles live half a step away from speeds and currents (leapfrog), phase currents are integrated exactly over a
 step at the back-EMF of its middle, Coulomb friction is applied as an impulse that can stop but not reverse a motion.
+Where the bus has not the voltage for the current asked for, it turns round within a step, at the moment at which it would:
+at half a radian a step the torque is right to a hundredth of full torque; bus voltages constant over such a step would
+advance them by half of it, and make a fifth of full torque out of none.
 Every lane has its own step, from the phase angle its reference turns in one; it is renewed every block of steps.
 
 A ramp can leave its state behind at a ladder of speeds. A move that stops accelerating at one of them has the ramp's past,
@@ -35,7 +38,7 @@ from numpy.typing import NDArray
 
 from ..machine import Array
 
-PHASE_STEP = 0.14  # electrical angle of the reference in one step [rad]
+PHASE_STEP = 0.2  # electrical angle of the reference in one step [rad]
 LONGEST_STEP, SHORTEST_STEP = 40e-6, 2e-6  # [s]
 BLOCK = 48  # steps between renewals of the step and the departure of lanes that are done
 CHECK_EVERY = 6  # steps between looks at the lag
@@ -161,7 +164,7 @@ class Fate(NamedTuple):
         return Fate._make(field[rows] for field in self)
 
 
-def resumed(ramps: Lanes, kept: Array, hold: float) -> Lanes:
+def resumed(ramps: Lanes, kept: Array, hold: Array | float) -> Lanes:
     """Moves that end their ramp where a marked one left its state and go on at that speed.
 
     Parameters
@@ -170,7 +173,7 @@ def resumed(ramps: Lanes, kept: Array, hold: float) -> Lanes:
         n lanes.
     kept : ndarray, shape (n, 1 + 5 D + 2 A)
         One mark of each, as in `Fate.kept`.
-    hold : float
+    hold : float or ndarray, shape (n,)
         How long the speed is held [s].
     """
     drives = ramps.coupling.shape[0]
@@ -180,7 +183,7 @@ def resumed(ramps: Lanes, kept: Array, hold: float) -> Lanes:
         phase=kept[:, 1 : 1 + drives].T.copy(),
         start_speed=speed,
         speed=speed,
-        hold=np.full(speed.size, hold),
+        hold=np.broadcast_to(hold, speed.shape).copy(),
         marked=np.zeros(speed.size, bool),
         begin=kept[:, 1 + drives :].T.copy(),
     )
@@ -456,6 +459,10 @@ class _Reference:
         share = np.log(np.maximum(speed / self.top, 1e-9)) / math.log(MARK_RATIO)
         return np.clip(np.floor(MARKS + share + 1e-6), 0, MARKS).astype(np.intp)
 
+    def angle(self) -> Array:
+        """Of the reference of each group (D, g)."""
+        return self.rate * self.distance + self.lanes.phase
+
     def step(self, phase_step: float, longest: float) -> Array:
         """Time step of each group for the next block [s]."""
         ahead = np.minimum(self.top, self.speed + self.lanes.acceleration * BLOCK * longest)
@@ -491,8 +498,9 @@ def _block(
     group = reference.group
     dt = group_dt[group]
     began = reference.time[group]
+    start_angle = reference.angle()
     angles, speeds = reference.block(group_dt)
-    commanded = _single(np.stack([-np.cos(angles), np.sin(angles)], axis=1))
+    commanded = _sines(angles)
 
     # Places are counted from where the loads are now, and the rotors would be on unstretched belts.
     home = state.position.copy()
@@ -501,9 +509,9 @@ def _block(
     motion = np.stack([_single(state.places - origin), state.rates])
     places, state.rates = motion
     angle, shaft = places[:drives], state.shaft
-    motors = _Motors(lanes, dt, home_angle, state.current)
+    asked = _sines(start_angle[None])[0].take(group, axis=-1)
+    motors = _Motors(lanes, dt, home_angle, state.current, asked)
     loads = _Loads(lanes, dt, motion)
-    target = np.empty_like(state.current)
 
     def written_back() -> None:
         """What the steps have changed, in the state."""
@@ -515,8 +523,8 @@ def _block(
     next_mark = reference.next_mark()
     marks = bool(np.any(next_mark <= speeds[-1]))
     for step, command in enumerate(commanded):
-        command.take(group, axis=-1, out=target, mode="clip")
-        loads.step(motors.step(target, angle, shaft))
+        command.take(group, axis=-1, out=motors.target, mode="clip")
+        loads.step(motors.step(angle, shaft))
         if record is not None and step % CHECK_EVERY == 0:
             written_back()
             record(began + (step + 1) * dt, speeds[step][group], angles[step][:, group], motors.torque(), state)
@@ -553,7 +561,7 @@ class _Motors:
     in the step. `fmin` and `fmax` have less to look after than `minimum` and `maximum`.
     """
 
-    def __init__(self, lanes: Lanes, dt: Array, home_angle: Array, current: Single) -> None:
+    def __init__(self, lanes: Lanes, dt: Array, home_angle: Array, current: Single, asked: Single) -> None:
         drives, _, n = lanes.coupling.shape
         both = 2, drives, n
         rated = np.maximum(lanes.resistance, 1e-9)
@@ -562,18 +570,17 @@ class _Motors:
         self.per_inertia = dt / lanes.inertia
         self.current, self.fresh = current, np.empty(both, np.float32)
         self.emf_gain = _single(gain * lanes.torque_constant)
-        self.peak, self.decay, self.reach, self.low_reach = (
+        # What the bus can do to a current in a step, either way. A relay that only short-circuits the winding can raise a
+        # current, not force it down: it raises it by half of that, give or take as much.
+        half = np.maximum(np.where(lanes.slow_decay, 0.5 * forced, forced), 1e-12)
+        self.peak, self.decay, self.reach, self.low_reach, self.per_range = (
             _single(np.broadcast_to(a, both))
-            for a in (
-                lanes.current_peak,
-                np.exp(-lanes.resistance * dt / lanes.inductance),
-                forced,
-                # A relay that only short-circuits the winding can raise a current, not force it down.
-                np.where(lanes.slow_decay, 0.0, -forced),
-            )
+            for a in (lanes.current_peak, np.exp(-lanes.resistance * dt / lanes.inductance), half, -half, 0.5 / half)
         )
         self.slow = n - int(np.sum(lanes.slow_decay.any(axis=0)))  # the first lane of which some motor is such
-        self.direction = np.empty((2, drives, n - self.slow), np.float32)
+        self.raised = _single(np.broadcast_to(np.where(lanes.slow_decay, half, 0.0), both)[..., self.slow :])
+        self.target, self.beyond, self.weight = np.empty((3, *both), np.float32)
+        self.missing = asked * self.peak - current  # at the end of the last step
         self.dead = _single(~lanes.open_phase) if lanes.open_phase.any() else None
         # Of the rotor's angle: sine, cosine as a sine, and that of the detent, whose period is a full step.
         self.turned = _single(np.remainder(home_angle, 2.0 * math.pi))
@@ -587,9 +594,10 @@ class _Motors:
         self.work, self.change = np.empty((2, drives, n), np.float32)
         self.emf = np.empty(both, np.float32)
 
-    def step(self, target: Single, angle: Single, shaft: Single) -> Single:
-        """One step: commanded sines (2, D, n; used up), angles and speeds of the rotors -> change of the speeds (D, n)."""
+    def step(self, angle: Single, shaft: Single) -> Single:
+        """One step, commanded sines in `target` (used up): angles and speeds of the rotors -> change of the speeds (D, n)."""
         current, fresh = self.current, self.fresh
+        target, missing, beyond, weight = self.target, self.missing, self.beyond, self.weight
         angles, sines, emf, work = self.angles, self.sines, self.emf, self.work
         target *= self.peak
         np.add(angle, self.turned, angles[0])
@@ -602,18 +610,28 @@ class _Motors:
         np.multiply(sines[1], work, emf[1])
         np.multiply(current, self.decay, fresh)
         fresh -= emf
-        directed = None
-        if self.direction.size:
-            directed = target[..., self.slow :]
-            np.copysign(1.0, directed, self.direction)
+        if self.raised.size:
+            tail = np.s_[..., self.slow :]
+            # Its direction is that of the current asked for in the middle of the step.
+            fresh[tail] += np.copysign(self.raised, target[tail] + missing[tail] + current[tail])
         target -= fresh
-        if directed is not None:
-            directed *= self.direction
-        np.fmin(target, self.reach, target)
-        np.fmax(target, self.low_reach, target)
-        if directed is not None:
-            directed *= self.direction
-        fresh += target
+        # The bus pulls one way until the current is what is asked for, and from then on follows that as far as it can. With
+        # m missing at the end of the step if the bus did nothing, m changing by c within its reach r and by 2 h beyond it,
+        # it makes (m - h) / (1 + |h| / r) of the current in the step, at most r.
+        np.subtract(target, missing, beyond)
+        np.fmin(beyond, self.reach, missing)
+        np.fmax(missing, self.low_reach, missing)
+        beyond -= missing
+        np.abs(beyond, weight)
+        weight *= self.per_range
+        weight += 1.0
+        beyond *= 0.5
+        np.subtract(target, beyond, beyond)
+        beyond /= weight
+        np.fmin(beyond, self.reach, beyond)
+        np.fmax(beyond, self.low_reach, beyond)
+        fresh += beyond
+        np.subtract(target, beyond, missing)
         if self.dead is not None:
             fresh[1] *= self.dead
         # Torque at the middle of the step, as the change of speed that it makes; in `work` the windings' alone.
@@ -694,6 +712,11 @@ class _Loads:
         rates -= other
         np.multiply(rates, self.advance, other)
         places += other
+
+
+def _sines(angles: Array) -> Single:
+    """What the currents are asked for at some reference angles (steps, D, g), as a share of their peak (steps, 2, D, g)."""
+    return _single(np.stack([-np.cos(angles), np.sin(angles)], axis=1))
 
 
 def _single(values: Array | Bools) -> Single:

@@ -9,10 +9,12 @@ from hypothesis import given
 
 from motionlimits.answers.motion import simulate_move
 from motionlimits.errors import InputError
-from motionlimits.machine import Machine
+from motionlimits.machine import Array, Machine
 from motionlimits.physics.lanes import move_lanes, reducible
 from motionlimits.physics.limits import pull_in_acceleration
 from motionlimits.physics.motion import MARK_RATIO, MARKS, Lanes, join, move_time, resumed, simulate, top_speed, trace
+from motionlimits.physics.pullout import similarity_numbers
+from motionlimits.physics.waveform import waveform_at_angle
 from motionlimits.plant import sample_plant
 from motionlimits.workers import simulator
 
@@ -118,6 +120,34 @@ def test_gravity_is_borne_at_rest(cutter: Machine) -> None:
     # No swing at the start: the lag grows little from what holding the weight needs.
     early = found.trace.lag[found.trace.time < 0.002, 2]
     assert np.ptp(early) < 0.15
+
+
+@pytest.mark.parametrize("slow_decay", [False, True])
+@pytest.mark.parametrize("revolutions", [12.0, 25.0, 40.0])
+@pytest.mark.parametrize("beyond", [-0.3, 0.1, 0.6])
+def test_torque_of_long_steps_is_that_of_the_waveform(beyond: float, revolutions: float, slow_decay: bool) -> None:
+    """Whether or not the bus has the voltage for the current asked for; a rotor so heavy that its angle stays."""
+    phase_step, shaft, longest = 0.5, 2.0 * math.pi * revolutions, 60e-6
+    one = lane(inertia=1e3, radius=0.006, friction=0.0, viscous=0.0, detent=0.0, hysteresis=0.0, eddy=0.0)
+    speed = np.array([0.006 * shaft])
+    # Angles live half a step later.
+    electrical = 50.0 * shaft
+    angle = -(0.5 * math.pi + beyond) + 0.5 * electrical * min(phase_step / electrical, longest)
+    begin = np.array([[angle], [angle / 50.0 * 0.006], [shaft], speed, [0.0], [0.0]])
+    one = replace(one, speed=speed, start_speed=speed, hold=np.full(1, 0.3), begin=begin)
+    one = replace(one, slow_decay=np.full((1, 1), slow_decay))
+    torques: list[float] = []
+
+    def record(time: Array, speed: Array, angle: Array, torque: Array, state: object) -> None:
+        if time[0] > 0.1:
+            torques.append(float(torque[0, 0]))
+
+    simulate(one, phase_step=phase_step, longest_step=longest, record=record)
+    full = 0.17 * 2.0
+    numbers = similarity_numbers(0.17, 1.65, 3e-3, 50.0, 2.0, 24.0, shaft)
+    loop = "slow-decay" if slow_decay else "regulated"
+    exact = waveform_at_angle(*numbers, beyond, steps=1000, current_loop=loop).torque
+    assert np.mean(torques) / full == pytest.approx(float(exact), abs=0.015)
 
 
 def test_start_step_is_survived_up_to_a_point() -> None:
