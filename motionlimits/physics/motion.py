@@ -7,8 +7,7 @@ screws and couplings) along a kinematic map. The reference follows a trapezoid o
 Scheme: angles live half a step away from speeds and currents (leapfrog), phase currents are integrated exactly over a
 step at the back-EMF of its middle, Coulomb friction is applied as an impulse that can stop but not reverse a motion.
 Where the bus has not the voltage for the current asked for, it turns round within a step, at the moment at which it would:
-at half a radian a step the torque is right to a hundredth of full torque; bus voltages constant over such a step would
-advance them by half of it, and make a fifth of full torque out of none.
+at half a radian a step the torque is within 0.015 of full torque. A voltage constant over a step would turn round early.
 Every lane has its own step, from the phase angle its reference turns in one; it is renewed every block of steps.
 
 A ramp can leave its state behind at a ladder of speeds. A move that stops accelerating at one of them has the ramp's past,
