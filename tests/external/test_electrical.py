@@ -6,6 +6,8 @@ import math
 import re
 import shutil
 import subprocess
+from collections.abc import Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
 from pathlib import Path
 
 import numpy as np
@@ -70,7 +72,8 @@ def test_copper(checked: Validation) -> None:
 
 
 NGSPICE = shutil.which("ngspice")
-SPICE_POINTS = [
+SpicePoint = tuple[str, float, float, float, float]  # motor, bus [V], rms current [A], rev/s, load angle [rad]
+SPICE_POINTS: list[SpicePoint] = [
     ("n17-48-2a0", 24.0, 1.4, 12.0, 0.10),
     ("n17-48-2a0", 24.0, 1.4, 25.0, 0.60),
     ("n23-56-2a8", 48.0, 2.0, 6.0, 0.30),
@@ -111,24 +114,42 @@ def _netlist(
     return "\n".join(lines)
 
 
+def _measured(netlist: Path) -> dict[str, float]:
+    """What ngspice measured."""
+    assert NGSPICE is not None
+    out = subprocess.run([NGSPICE, "-b", str(netlist)], capture_output=True, text=True, timeout=240, check=False).stdout
+    found = {key: float(value) for key, value in re.findall(r"^(pa|pb|ra)\s*=\s*([-+0-9.e]+)", out, re.MULTILINE)}
+    assert set(found) == {"pa", "pb", "ra"}, out
+    return found
+
+
+@pytest.fixture(scope="module")
+def spiced(tmp_path_factory: pytest.TempPathFactory) -> Iterator[dict[SpicePoint, Future[dict[str, float]]]]:
+    """Runs of all circuits, two at a time."""
+    with ThreadPoolExecutor(2) as pool:
+        runs = {}
+        for point in SPICE_POINTS:
+            name, bus, rms, rev_s, angle = point
+            motor, _ = load_motor(name)
+            flux_voltage = motor.torque_constant * rev_s * 2 * math.pi
+            netlist = tmp_path_factory.mktemp("spice") / "drive.cir"
+            peak, hz = rms * math.sqrt(2), motor.rotor_teeth * rev_s
+            netlist.write_text(_netlist(motor.resistance, motor.inductance, flux_voltage, peak, bus, hz, angle))
+            runs[point] = pool.submit(_measured, netlist)
+        yield runs
+
+
 @pytest.mark.skipif(NGSPICE is None, reason="ngspice is not installed (Debian package ngspice)")
-@pytest.mark.parametrize(("name", "bus", "rms", "rev_s", "angle"), SPICE_POINTS)
+@pytest.mark.parametrize("point", SPICE_POINTS, ids=lambda point: "-".join(str(part) for part in point))
 def test_waveform_against_ngspice(
-    tmp_path: Path, checked: Validation, name: str, bus: float, rms: float, rev_s: float, angle: float
+    spiced: dict[SpicePoint, Future[dict[str, float]]], checked: Validation, point: SpicePoint
 ) -> None:
     """Source: ngspice (Debian package), transient analysis of the same circuit. Within 2 % of full torque, of current."""
+    name, bus, rms, rev_s, angle = point
     motor, _ = load_motor(name)
     peak = rms * math.sqrt(2)
     speed = rev_s * 2 * math.pi
-    hz = motor.rotor_teeth * rev_s
-    netlist = tmp_path / "drive.cir"
-    netlist.write_text(
-        _netlist(motor.resistance, motor.inductance, motor.torque_constant * speed, peak, bus, hz, angle)
-    )
-    assert NGSPICE is not None
-    out = subprocess.run([NGSPICE, "-b", str(netlist)], capture_output=True, text=True, timeout=120, check=False).stdout
-    found = {key: float(value) for key, value in re.findall(r"^(pa|pb|ra)\s*=\s*([-+0-9.e]+)", out, re.MULTILINE)}
-    assert set(found) == {"pa", "pb", "ra"}, out
+    found = spiced[point].result()
     numbers = similarity_numbers(
         motor.torque_constant, motor.resistance, motor.inductance, motor.rotor_teeth, peak, bus, speed
     )

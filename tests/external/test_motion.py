@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import math
+import multiprocessing
 import shutil
+from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
 
@@ -30,8 +32,10 @@ def agreement(count: int, seed: int) -> tuple[int, int, list[float]]:
     here, slower, faster = np.split(fate.lost, 3)
     clear = (slower == here) & (faster == here)
     same, total, peaks = 0, 0, []
-    for i in np.flatnonzero(clear):
-        lost, lag = reference_move(moves[i])
+    chosen = np.flatnonzero(clear).tolist()
+    with ProcessPoolExecutor(2, mp_context=multiprocessing.get_context("spawn")) as pool:
+        found = list(pool.map(reference_move, [moves[i] for i in chosen]))
+    for i, (lost, lag) in zip(chosen, found, strict=True):
         total += 1
         same += lost == fate.lost[i]
         if not lost and not fate.lost[i]:
@@ -55,8 +59,12 @@ def test_whole_moves_against_ngspice(checked: Validation, tmp_path: Path) -> Non
     moves = [with_cruise(m, 0.05) for m in random_moves(4, seed=21)]
     fate = simulate(join(moves))
     source, why = "ngspice, electrical analogue of the whole move", "finite gain of its current loop, tanh friction"
-    for k, move in enumerate(moves):
-        lost, worst = spice_move(move, NGSPICE, tmp_path)
+    folders = [tmp_path / str(k) for k in range(len(moves))]
+    for folder in folders:
+        folder.mkdir()
+    with ThreadPoolExecutor(2) as pool:
+        found = list(pool.map(spice_move, moves, [NGSPICE] * len(moves), folders))
+    for k, (lost, worst) in enumerate(found):
         checked.true(
             f"move {k + 1}: same fate ({'lost' if lost else 'kept'})", bool(fate.lost[k]) == lost, source, why=why
         )
