@@ -11,7 +11,7 @@ as a table, 960 to 1199, 1200 to 1439, 1440 to 1559 and 1560 to 1719 after all c
 where a chance hangs on them, after the emulator was given what tells more than statics, and after steps became longer (a
 healthy machine called something else: 4 of 36, 1 of 34, 1 of 15, 4 of 25). The table is that of 1560 to 1719 once more, after
 the driver's bus was made to turn round within a step; its sweeps, the true parameters given, had told how long steps may
-be, its diagnoses nothing. Before, it said 86.9, 97.5 and 95.6 %, and the mean log probability of the true cause was -0.432
+be, and half of its diagnoses at other steps that nothing else was worth building. Before, it said 86.9, 97.5 and 95.6 %, and the mean log probability of the true cause was -0.432
 where it is -0.412 now. What the tool does on cases that nobody has seen is told by others.
 """
 
