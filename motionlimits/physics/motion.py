@@ -163,7 +163,7 @@ class Fate(NamedTuple):
         return Fate._make(field[rows] for field in self)
 
 
-def resumed(ramps: Lanes, kept: Array, hold: Array | float) -> Lanes:
+def resumed(ramps: Lanes, kept: Array, hold: float) -> Lanes:
     """Moves that end their ramp where a marked one left its state and go on at that speed.
 
     Parameters
@@ -172,7 +172,7 @@ def resumed(ramps: Lanes, kept: Array, hold: Array | float) -> Lanes:
         n lanes.
     kept : ndarray, shape (n, 1 + 5 D + 2 A)
         One mark of each, as in `Fate.kept`.
-    hold : float or ndarray, shape (n,)
+    hold : float
         How long the speed is held [s].
     """
     drives = ramps.coupling.shape[0]
@@ -182,7 +182,7 @@ def resumed(ramps: Lanes, kept: Array, hold: Array | float) -> Lanes:
         phase=kept[:, 1 : 1 + drives].T.copy(),
         start_speed=speed,
         speed=speed,
-        hold=np.broadcast_to(hold, speed.shape).copy(),
+        hold=np.full(speed.size, hold),
         marked=np.zeros(speed.size, bool),
         begin=kept[:, 1 + drives :].T.copy(),
     )
@@ -458,9 +458,9 @@ class _Reference:
         share = np.log(np.maximum(speed / self.top, 1e-9)) / math.log(MARK_RATIO)
         return np.clip(np.floor(MARKS + share + 1e-6), 0, MARKS).astype(np.intp)
 
-    def angle(self) -> Array:
-        """Of the reference of each group (D, g)."""
-        return self.rate * self.distance + self.lanes.phase
+    def angle(self, distance: Array) -> Array:
+        """Reference angle of each group at some distances (..., g) along its move: (..., D, g)."""
+        return self.rate * distance[..., None, :] + self.lanes.phase
 
     def step(self, phase_step: float, longest: float) -> Array:
         """Time step of each group for the next block [s]."""
@@ -478,7 +478,7 @@ class _Reference:
         before = np.concatenate([self.speed[None], speed[:-1]])
         distance = self.distance + np.cumsum(0.5 * dt * (before + speed), axis=0)
         self.time, self.speed, self.distance = time[-1], speed[-1], distance[-1]
-        return self.rate * distance[:, None] + self.lanes.phase, speed
+        return self.angle(distance), speed
 
 
 def _block(
@@ -497,7 +497,7 @@ def _block(
     group = reference.group
     dt = group_dt[group]
     began = reference.time[group]
-    start_angle = reference.angle()
+    start_angle = reference.angle(reference.distance)
     angles, speeds = reference.block(group_dt)
     commanded = _sines(angles)
 

@@ -8,6 +8,7 @@ import pytest
 from hypothesis import given
 
 from motionlimits.answers.motion import simulate_move
+from motionlimits.answers.predict import LONG_STEPS
 from motionlimits.errors import InputError
 from motionlimits.machine import Array, Machine
 from motionlimits.physics.lanes import move_lanes, reducible
@@ -127,12 +128,12 @@ def test_gravity_is_borne_at_rest(cutter: Machine) -> None:
 @pytest.mark.parametrize("beyond", [-0.3, 0.1, 0.6])
 def test_torque_of_long_steps_is_that_of_the_waveform(beyond: float, revolutions: float, slow_decay: bool) -> None:
     """Whether or not the bus has the voltage for the current asked for; a rotor so heavy that its angle stays."""
-    phase_step, shaft, longest = 0.5, 2.0 * math.pi * revolutions, 60e-6
+    shaft = 2.0 * math.pi * revolutions
     one = lane(inertia=1e3, radius=0.006, friction=0.0, viscous=0.0, detent=0.0, hysteresis=0.0, eddy=0.0)
     speed = np.array([0.006 * shaft])
     # Angles live half a step later.
     electrical = 50.0 * shaft
-    angle = -(0.5 * math.pi + beyond) + 0.5 * electrical * min(phase_step / electrical, longest)
+    angle = -(0.5 * math.pi + beyond) + 0.5 * min(LONG_STEPS["phase_step"], electrical * LONG_STEPS["longest_step"])
     begin = np.array([[angle], [angle / 50.0 * 0.006], [shaft], speed, [0.0], [0.0]])
     one = replace(one, speed=speed, start_speed=speed, hold=np.full(1, 0.3), begin=begin)
     one = replace(one, slow_decay=np.full((1, 1), slow_decay))
@@ -142,7 +143,7 @@ def test_torque_of_long_steps_is_that_of_the_waveform(beyond: float, revolutions
         if time[0] > 0.1:
             torques.append(float(torque[0, 0]))
 
-    simulate(one, phase_step=phase_step, longest_step=longest, record=record)
+    simulate(one, **LONG_STEPS, record=record)
     full = 0.17 * 2.0
     numbers = similarity_numbers(0.17, 1.65, 3e-3, 50.0, 2.0, 24.0, shaft)
     loop = "slow-decay" if slow_decay else "regulated"
