@@ -903,6 +903,8 @@ def motors_fit(
 
 def main() -> None:
     """Entry point of the console script."""
+    # The work is spread over processes: threads of numpy's linear algebra would be in their way. Set before it is loaded.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     try:
         app()
     except KeyboardInterrupt:

@@ -1,7 +1,7 @@
-"""Runs simulations on all cores: lanes are independent, so they may be dealt out to processes.
+"""Spreads work over all cores: lanes, as machines, are independent of one another.
 
-Forked processes start in milliseconds and share the loaded modules; where the system cannot fork, or has one core, the
-same work runs in this process, with the same results.
+A process is forked for each part of it: that takes milliseconds, and it sees all that this one holds, so that only results
+travel. Where the system cannot fork, or has one core, the same work runs in this process, with the same results.
 """
 
 from __future__ import annotations
@@ -10,10 +10,11 @@ import itertools
 import multiprocessing
 import os
 import signal
-from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import ProcessPoolExecutor
-from contextlib import contextmanager
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
 from functools import partial
+from multiprocessing.connection import Connection
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,7 +22,8 @@ from numpy.typing import NDArray
 from .machine import Array
 from .physics.motion import Fate, Lanes, simulate, step_counts
 
-Simulator = Callable[[Lanes], Fate]
+Item = TypeVar("Item")
+Result = TypeVar("Result")
 SMALLEST_SHARE = 150  # lanes: fewer are not worth a process
 LARGEST_SHARE = 3000  # lanes of one motor and one axis: more fall out of a core's cache
 STEP_COST = 1000.0  # of a step of any number of lanes, in steps of one lane
@@ -30,11 +32,6 @@ STEP_COST = 1000.0  # of a step of any number of lanes, in steps of one lane
 def usable_cores() -> int:
     """Cores this process may use."""
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else (os.cpu_count() or 1)
-
-
-def _quiet() -> None:
-    """Leave an interrupt from the keyboard to the parent."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
 
 
 def deal(work: Array, pieces: int) -> list[NDArray[np.intp]]:
@@ -89,38 +86,94 @@ def _joined(size: int, shares: Sequence[NDArray[np.intp]], fates: Sequence[Fate]
     return Fate._make(joined)
 
 
-@contextmanager
-def simulator(workers: int | None = None, **options: float) -> Iterator[Simulator]:
-    """A function that simulates lanes, on several processes while the context lasts.
+def _send(there: Connection, task: Callable[[Item], Result], items: Sequence[Item]) -> None:
+    """Send what a task makes of items, or what it raised; an interrupt from the keyboard is left to the parent."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    try:
+        there.send([task(item) for item in items])
+    except Exception as error:
+        there.send(error)
+
+
+def spread(task: Callable[[Item], Result], items: Sequence[Item], workers: int) -> list[Result]:
+    """What a task makes of every item, worked out in several processes.
 
     Parameters
     ----------
-    workers : int, optional
-        By default the number of usable cores.
-    **options
-        `phase_step`, `longest_step` of `motion.simulate`.
+    task : callable
+        What it changes of the program's state may be lost.
+    items : sequence
+        Dealt out in turn.
+    workers : int
+        Processes, this one among them.
+
+    Returns
+    -------
+    list
+        In the order of the items.
+
+    Raises
+    ------
+    Exception
+        Whatever the task raised.
+    EOFError
+        Where a process was killed.
     """
-    count = usable_cores() if workers is None else workers
-    alone: Simulator = partial(simulate, **options)  # type: ignore[arg-type]
-    if count <= 1 or "fork" not in multiprocessing.get_all_start_methods():
-        yield alone
-        return
-    pool = ProcessPoolExecutor(count, mp_context=multiprocessing.get_context("fork"), initializer=_quiet)
+    workers = min(workers, len(items))
+    if workers <= 1 or "fork" not in multiprocessing.get_all_start_methods():
+        return [task(item) for item in items]
+    context = multiprocessing.get_context("fork")
+    found: list[Result] = list(items)  # type: ignore[arg-type]
+    children = []
     try:
-
-        def shared(lanes: Lanes) -> Fate:
-            if lanes.size < 2 * SMALLEST_SHARE:
-                return alone(lanes)
-            shares = deal(step_counts(lanes, **options), count * -(-lanes.size // (count * LARGEST_SHARE)))
-            fates = list(pool.map(alone, [lanes.take(share) for share in shares]))
-            return _joined(lanes.size, shares, fates)
-
-        yield shared
+        for k in range(1, workers):
+            here, there = context.Pipe(duplex=False)
+            child = context.Process(target=_send, args=(there, task, items[k::workers]), daemon=True)
+            child.start()
+            there.close()
+            children.append((child, here))
+        found[::workers] = [task(item) for item in items[::workers]]
+        for k, (_, here) in enumerate(children, start=1):
+            told = here.recv()
+            if isinstance(told, Exception):
+                raise told
+            found[k::workers] = told
     except BaseException:
         # An interrupt must not wait for moves that nobody wants any more.
-        for child in multiprocessing.active_children():
+        for child, _ in children:
             child.terminate()
         raise
     finally:
-        # Waiting costs milliseconds; without it the pool's threads race with the end of the interpreter.
-        pool.shutdown(wait=True, cancel_futures=True)
+        for child, here in children:
+            child.join()
+            here.close()
+    return found
+
+
+@dataclass(frozen=True)
+class Crew:
+    """Simulates lanes, and does other work, on several processes.
+
+    Attributes
+    ----------
+    workers : int
+        By default the number of usable cores.
+    steps : dict
+        `phase_step`, `longest_step` of `motion.simulate`, where the usual ones are not meant.
+    """
+
+    workers: int = field(default_factory=usable_cores)
+    steps: Mapping[str, float] = field(default_factory=dict)
+
+    def __call__(self, lanes: Lanes) -> Fate:
+        """Fates of lanes."""
+        alone: Callable[[Lanes], Fate] = partial(simulate, **self.steps)  # type: ignore[arg-type]
+        if self.workers <= 1 or lanes.size < 2 * SMALLEST_SHARE:
+            return alone(lanes)
+        pieces = self.workers * -(-lanes.size // (self.workers * LARGEST_SHARE))
+        shares = deal(step_counts(lanes, **self.steps), pieces)
+        return _joined(lanes.size, shares, self.each(lambda share: alone(lanes.take(share)), shares))
+
+    def each(self, task: Callable[[Item], Result], items: Sequence[Item]) -> list[Result]:
+        """What a task makes of every item, as `spread` does it."""
+        return spread(task, items, self.workers)

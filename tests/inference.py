@@ -10,15 +10,15 @@ from motionlimits.answers.predict import LONG_STEPS
 from motionlimits.machine import Machine
 from motionlimits.physics.skip import together
 from motionlimits.sweep import SweepRow
-from motionlimits.workers import simulator
+from motionlimits.workers import Crew, usable_cores
 
 
 def simulated_sweep(
     machine: Machine, rows: Sequence[SweepRow], workers: int | None = None, **options: Any
 ) -> Simulated:
     """`sweep_search` run on its own, on that many processes (None: all cores)."""
-    with simulator(workers, **LONG_STEPS) as engine:
-        return together([sweep_search(machine, rows, **options)], engine)[0]
+    crew = Crew(workers or usable_cores(), LONG_STEPS)
+    return together([sweep_search(machine, rows, crew=crew, **options)], crew)[0]
 
 
 def infer(machine: Machine, rows: Sequence[SweepRow], **options: Any) -> Inference:

@@ -1,15 +1,19 @@
-"""Simulations dealt out to processes: every lane once, pieces alike in cost, the same fates."""
+"""Work dealt out to processes: every lane once, pieces alike in cost, the same results, and no process left behind."""
 
 from __future__ import annotations
 
+import multiprocessing
+import os
+import signal
 from dataclasses import replace
 
 import numpy as np
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from motionlimits.physics.motion import join, simulate, step_counts
-from motionlimits.workers import STEP_COST, deal, simulator
+from motionlimits.workers import STEP_COST, Crew, deal, spread
 
 from .lanes import lane
 
@@ -30,11 +34,55 @@ def test_fates_do_not_depend_on_the_dealing() -> None:
     speeds = np.linspace(0.05, 1.5, 400)
     lanes = join([lane(speed=float(v), acceleration=12.0, hold=0.01) for v in speeds])
     lanes = replace(lanes, slow_decay=lanes.slow_decay | (np.arange(400) % 3 == 0))
-    with simulator(2) as shared:
-        dealt = shared(lanes)
+    dealt = Crew(2)(lanes)
     alone = simulate(lanes)
     assert np.array_equal(dealt.lost, alone.lost)
     assert np.array_equal(dealt.speed, alone.speed, equal_nan=True)
+
+
+@pytest.mark.parametrize("workers", [1, 2, 3, 5])
+@pytest.mark.parametrize("count", [0, 1, 3, 8])
+def test_items_keep_their_order_and_are_shared_out(workers: int, count: int) -> None:
+    # What the task holds need not travel: functions cannot.
+    powers = [lambda value, k=k: value**k for k in range(count)]
+    found = spread(lambda power: (power(3), os.getpid()), powers, workers)
+    assert [value for value, _ in found] == [3**k for k in range(count)]
+    assert len({process for _, process in found}) == min(workers, count)
+    assert not multiprocessing.active_children()
+
+
+@pytest.mark.parametrize("item", [0, 1])  # in this process, and in the other
+def test_what_a_task_raises_is_raised_here(item: int) -> None:
+    with pytest.raises(ZeroDivisionError):
+        spread(lambda k: 1 / (k - item), [0, 1], 2)
+    assert not multiprocessing.active_children()
+
+
+def test_a_process_that_is_killed_is_noticed() -> None:
+    here = os.getpid()
+
+    def task(k: int) -> int:
+        if os.getpid() != here:
+            os.kill(os.getpid(), signal.SIGKILL)
+        return k
+
+    with pytest.raises(EOFError):
+        spread(task, [0, 1], 2)
+    assert not multiprocessing.active_children()
+
+
+def test_an_interrupt_does_not_wait_for_the_others() -> None:
+    here = os.getpid()
+
+    def task(k: int) -> int:
+        if os.getpid() == here:
+            raise KeyboardInterrupt
+        signal.pause()
+        return k
+
+    with pytest.raises(KeyboardInterrupt):
+        spread(task, [0, 1], 2)
+    assert not multiprocessing.active_children()
 
 
 def test_step_counts_are_about_right() -> None:

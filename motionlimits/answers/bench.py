@@ -48,17 +48,27 @@ STATIC_REACH = 2.0  # static limits over the top speed are told up to here
 
 
 @dataclass(frozen=True)
+class Learned:
+    """What was learned of one fault from simulated machines: an emulator for each pair, and `typical` (sizes, pairs): expected
+    log of skip over top speed of the machine as described over `size_quantiles`.
+    """
+
+    models: Sequence[Emulator]
+    typical: Array
+
+
+@dataclass(frozen=True)
 class Outlook:
     """What machines with one fault do, by the emulator.
 
     `quantiles` (machines,) of the size, `log_weight` (machines,): likelihood of the rows, times how often such a machine
-    occurs over how often it was drawn; `unstable` (machines,): how likely each has an unstable speed. `limits` of
-    (machines, pairs), `typical` (sizes, pairs): expected log of skip over top speed of the machine as described over
-    `size_quantiles`.
+    occurs over how often it was drawn; `best`: the greatest of these likelihoods; `unstable` (machines,): how likely each has
+    an unstable speed. `limits` of (machines, pairs), `typical` as in `Learned`.
     """
 
     quantiles: Array
     log_weight: Array
+    best: float
     unstable: Array
     limits: Limits
     typical: Array
@@ -154,9 +164,6 @@ class Bench:
         self.known: dict[tuple[int, str], Cloud] = {}
         self.skips: dict[tuple[int, str], Array] = {}
         self.described: dict[int, Cloud] = {}
-        self.models: dict[int, dict[int, Emulator]] = {}
-        self.typical: dict[int, Array] = {}
-        self.best: dict[int, float] = {}
         self.loops_vary = bool(np.any(np.diff(self.everybody.plant.slow_decay, axis=0)))
 
     def owner(self, which: int, direction: Direction) -> int:
@@ -247,10 +254,22 @@ class Bench:
         for statics in np.moveaxis(self.statics(which, cloud)[direction.label], 1, 0):
             yield Traits(statics[:, 0], statics[:, 1], *known)
 
-    def learn(self, which: int, fit: RowsFit) -> None:
-        """Fit emulators to all that was simulated of a hypothesis, most closely where those before leave machines possible."""
-        former = self.models.get(which)
-        best = self.best.get(which, 0.0)
+    def learn(self, which: int, fit: RowsFit, former: Learned | None = None, best: float = 0.0) -> Learned:
+        """Fit emulators to all that was simulated of a hypothesis, most closely where the former ones leave machines possible.
+
+        Parameters
+        ----------
+        which : int
+            The hypothesis.
+        fit : RowsFit
+        former : Learned, optional
+        best : float
+            Greatest log-likelihood of a machine by the former ones.
+
+        Returns
+        -------
+        Learned
+        """
         models: dict[int, Emulator] = {}
         weights: dict[Cloud, Array] = {}  # most directions have the same
         for direction, here, _ in self.directions:
@@ -259,20 +278,21 @@ class Bench:
             if known not in weights:
                 weights[known] = np.ones(len(skips))
                 if former:
-                    likelihood = fit.log_likelihood(self._limits(which, former, known), known.unstable)
+                    likelihood = fit.log_likelihood(self._limits(which, former.models, known), known.unstable)
                     weights[known] = FITTING_FLOOR + np.exp(FITTING_POWER * np.minimum(likelihood - best, 0.0))
             for k, traits, skip in zip(here, self._traits(which, direction, known), skips.T, strict=True):
                 models[k] = emulator(traits, skip, weights[known], math.log(HEADROOM), math.log(BEYOND))
-        self.models[which] = models
-        self.typical[which] = self._limits(which, models, self._described(which)).mean()
+        in_order = [models[k] for k in range(self.count)]
+        return Learned(in_order, self._limits(which, in_order, self._described(which)).mean())
 
-    def outlook(self, which: int, fit: RowsFit, cloud: Cloud) -> Outlook:
-        """What machines do under a hypothesis, by what was last learned of it.
+    def outlook(self, which: int, learned: Learned, fit: RowsFit, cloud: Cloud) -> Outlook:
+        """What machines do under a hypothesis, by what was learned of it.
 
         Parameters
         ----------
         which : int
             The hypothesis.
+        learned : Learned
         fit : RowsFit
         cloud : Cloud
             The machines asked about.
@@ -281,10 +301,10 @@ class Bench:
         -------
         Outlook
         """
-        limits = self._limits(which, self.models[which], cloud)
+        limits = self._limits(which, learned.models, cloud)
         likelihood = fit.log_likelihood(limits, cloud.unstable)
-        self.best[which] = float(likelihood.max())
-        return Outlook(cloud.quantiles, likelihood + cloud.log_density, cloud.unstable, limits, self.typical[which])
+        weight, best = likelihood + cloud.log_density, float(likelihood.max())
+        return Outlook(cloud.quantiles, weight, best, cloud.unstable, limits, learned.typical)
 
     def _described(self, which: int) -> Cloud:
         """The machine as described, with faults of some sizes."""
@@ -295,7 +315,7 @@ class Bench:
             self.described[which] = self.cloud(normal, np.zeros(quantiles.size))
         return self.described[which]
 
-    def _limits(self, which: int, models: Mapping[int, Emulator], cloud: Cloud) -> Limits:
+    def _limits(self, which: int, models: Sequence[Emulator], cloud: Cloud) -> Limits:
         """Emulated limits of machines."""
         limits = Limits(
             *(np.empty((len(cloud.normal), self.count)) for _ in range(3)),

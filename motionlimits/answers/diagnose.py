@@ -11,7 +11,7 @@ from ..errors import InputError
 from ..machine import Machine
 from ..physics.skip import Search, together
 from ..sweep import SweepRow, grouped
-from ..workers import simulator
+from ..workers import Crew
 from .infer import SAMPLES, STABLE, THOROUGH_SAMPLES, Found, Inference, Simulated, rank, sweep_search
 from .nextcheck import Check, next_checks, swap_test
 from .predict import LONG_STEPS, Limit, Prediction, Question, check_accelerations, prediction_search, static_prediction
@@ -141,12 +141,12 @@ def diagnose(
     if quick:
         prediction = static_prediction(question)
     else:
+        crew = Crew(steps=LONG_STEPS)
         searches: list[Search[Any]] = [
             prediction_search(question, BAND_SAMPLES, seed),
-            sweep_search(machine, rows, given, slipped, samples=samples, seed=seed, progress=progress),
+            sweep_search(machine, rows, given, slipped, samples=samples, seed=seed, crew=crew, progress=progress),
         ]
-        with simulator(**LONG_STEPS) as simulate:
-            prediction, simulated = together(searches, simulate)
+        prediction, simulated = together(searches, crew)
     limits = {(limit.direction, limit.acceleration): limit for limit in prediction.limits}
     warnings: list[str] = []
     agreement = tuple(_agree(machine, key, group, limits[key], warnings) for key, group in groups.items())

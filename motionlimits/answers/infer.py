@@ -20,8 +20,8 @@ from scipy.special import logsumexp
 from ..machine import Array, Direction, Machine
 from ..physics.skip import Search, together
 from ..sweep import SweepRow
-from ..workers import simulator
-from .bench import BEYOND, FEW, FEW_EFFECTIVE, Bench, Outlook, size_quantiles
+from ..workers import Crew
+from .bench import BEYOND, FEW, FEW_EFFECTIVE, Bench, Cloud, Learned, Outlook, size_quantiles
 from .causes import Hypothesis, hypotheses
 from .emulator import weighted_quantiles
 from .likelihood import Pair, RowsFit, pairs_of
@@ -117,6 +117,7 @@ def sweep_search(
     samples: int = SAMPLES,
     seed: int = 0,
     theories: Sequence[Hypothesis] | None = None,
+    crew: Crew | None = None,
     progress: Callable[[float], None] | None = None,
 ) -> Search[Simulated]:
     """Simulate every cause on the rows of a sweep, as a search for `physics.skip.together`.
@@ -135,6 +136,8 @@ def sweep_search(
         The same seed gives the same answer.
     theories : sequence of Hypothesis, optional
         By default every cause at every place; the healthy machine first.
+    crew : Crew, optional
+        Emulates causes side by side; by default one is emulated after the other.
     progress : callable, optional
         Called with the share done.
 
@@ -147,64 +150,97 @@ def sweep_search(
     theories = tuple(theories or hypotheses(machine))
     known = dict(evidence or {})
     report = progress or (lambda share: None)
+    crew = crew or Crew(1)
     bench = Bench(machine, pairs, theories, seed)
+    study = _Study(bench, RowsFit(machine, pairs), bench.everybody.take(slice(FEW)), known, slipped)
     everything = range(len(theories))
     start_count = max(samples // 2, 4)
     first = bench.everybody.take(slice(start_count))
     yield from bench.simulate(dict.fromkeys(everything, first), lambda share: report(0.3 * share))
-    fit = RowsFit(machine, pairs)
-    few = bench.everybody.take(slice(FEW))
-    clouds = [few] * len(theories)
-    for i in everything:
-        bench.learn(i, fit)
-    outlooks = [bench.outlook(i, fit, clouds[i]) for i in everything]
-    weights = _weigh(Simulated(machine, pairs, theories, tuple(outlooks), fit), known, slipped)
+    views = [study.first_look(0)]
+    views += crew.each(lambda i: study.first_look(i, views[0]), everything[1:])
+
+    def look_closer(causes: Sequence[int]) -> None:
+        closer = crew.each(lambda i: study.closer(i, views[i], views[0]), causes)
+        for i, view in zip(causes, closer, strict=True):
+            views[i] = view
+
+    look_closer(_likeliest(_chances([view.weight for view in views]), PLAUSIBLE, MOST_PLAUSIBLE))
     had = dict.fromkeys(everything, start_count)
-
-    def weigh_anew(i: int) -> None:
-        outlooks[i] = bench.outlook(i, fit, clouds[i])
-        weights[i] = _weight(machine, theories[i], outlooks[i], outlooks[0], known, slipped)
-
-    def emulate(i: int) -> None:
-        """From all that was simulated of a cause, on machines that rows and readings leave possible."""
-        if clouds[i] is few:
-            clouds[i] = bench.everybody
-        bench.learn(i, fit)
-        weigh_anew(i)
-        for step in range(NEARER):
-            if effective(weights[i].machines) > FEW_EFFECTIVE:
-                break
-            clouds[i] = bench.nearer(clouds[i], outlooks[i].limits, weights[i].machines)
-            if step == 0:
-                # Once more, most closely where what has just been simulated has them.
-                bench.learn(i, fit)
-            weigh_anew(i)
-
     moved = 1.0
-    for i in _likeliest(_chances(weights), PLAUSIBLE, MOST_PLAUSIBLE):
-        emulate(i)
-    for look, (least, most, altogether) in enumerate(LOOKS):
-        likely = _likeliest(_chances(weights), least, most)
-        if look == 0:
+    for turn, (least, most, altogether) in enumerate(LOOKS):
+        likely = _likeliest(_chances([view.weight for view in views]), least, most)
+        if turn == 0:
             likely = [0, *(i for i in likely if i)]  # the others refer to health
-        for i in likely:
-            if clouds[i] is few:
-                emulate(i)
-        before = _chances(weights)
+        look_closer([i for i in likely if not views[i].close])
+        before = _chances([view.weight for view in views])
         settled = before.max() > SETTLED
         count = _allotted(before, likely, altogether * samples // (2 if settled else 1), had)
-        wanted = {i: bench.choose(clouds[i], weights[i].machines, count[i], look) for i in likely}
-        start, share = 0.3 + 0.7 * look / len(LOOKS), 0.7 / len(LOOKS)
+        wanted = {i: bench.choose(study.machines(views[i]), views[i].weight.machines, count[i], turn) for i in likely}
+        start, share = 0.3 + 0.7 * turn / len(LOOKS), 0.7 / len(LOOKS)
         yield from bench.simulate(wanted, partial(_part, report, start, share))
         for i in likely:
             had[i] += count[i]
-            emulate(i)
-        chances = _chances(weights)
+        look_closer(likely)
+        chances = _chances([view.weight for view in views])
         moved = float(np.max(np.abs(chances - before)))
-        if moved < STABLE and (look > 0 or chances.max() > SETTLED):
+        if moved < STABLE and (turn > 0 or chances.max() > SETTLED):
             break
     report(1.0)
-    return Simulated(machine, pairs, theories, tuple(outlooks), fit, moved)
+    return Simulated(machine, pairs, theories, tuple(view.outlook for view in views), study.fit, moved)
+
+
+class _View(NamedTuple):
+    """What was last seen of a hypothesis: whether it was looked at closely, the machines drawn nearer to the possible ones
+    (None: those drawn at first), what was learned of it, and what follows.
+    """
+
+    close: bool
+    nearer: Cloud | None
+    learned: Learned
+    outlook: Outlook
+    weight: _Weight
+
+
+@dataclass(frozen=True)
+class _Study:
+    """Looks at hypotheses, each for itself but for what the `healthy` machine does; `few` machines do for a first look."""
+
+    bench: Bench
+    fit: RowsFit
+    few: Cloud
+    known: Mapping[str, float]
+    slipped: Sequence[tuple[str, ...]]
+
+    def first_look(self, which: int, healthy: _View | None = None) -> _View:
+        """From the machines simulated first."""
+        return self._view(which, False, None, self.bench.learn(which, self.fit), healthy)
+
+    def closer(self, which: int, view: _View, healthy: _View) -> _View:
+        """From all that was simulated, on machines that rows and readings leave possible."""
+        learned = self.bench.learn(which, self.fit, view.learned, view.outlook.best)
+        view = self._view(which, True, view.nearer, learned, healthy)
+        for step in range(NEARER):
+            if effective(view.weight.machines) > FEW_EFFECTIVE:
+                break
+            nearer = self.bench.nearer(self.machines(view), view.outlook.limits, view.weight.machines)
+            if step == 0:
+                # Once more, most closely where what has just been simulated has them.
+                learned = self.bench.learn(which, self.fit, learned, view.outlook.best)
+            view = self._view(which, True, nearer, learned, healthy)
+        return view
+
+    def machines(self, view: _View) -> Cloud:
+        """The machines that a view is of."""
+        return view.nearer or (self.bench.everybody if view.close else self.few)
+
+    def _view(self, which: int, close: bool, nearer: Cloud | None, learned: Learned, healthy: _View | None) -> _View:
+        theory = self.bench.theories[which]
+        cloud = nearer or (self.bench.everybody if close else self.few)
+        outlook = self.bench.outlook(which, learned, self.fit, cloud)
+        reference = healthy.outlook if healthy else outlook
+        weight = _weight(self.bench.machine, theory, outlook, reference.typical[0], self.known, self.slipped)
+        return _View(close, nearer, learned, outlook, weight)
 
 
 def _allotted(chances: Array, likely: Sequence[int], altogether: int, had: Mapping[int, int]) -> dict[int, int]:
@@ -277,7 +313,7 @@ class _Weight(NamedTuple):
 
 def _weigh(simulated: Simulated, readings: Mapping[str, float], slipped: Sequence[tuple[str, ...]]) -> list[_Weight]:
     """Weigh every hypothesis."""
-    healthy = simulated.outlooks[0]
+    healthy = simulated.outlooks[0].typical[0]
     return [
         _weight(simulated.machine, theory, outlook, healthy, readings, slipped)
         for theory, outlook in zip(simulated.theories, simulated.outlooks, strict=True)
@@ -288,15 +324,15 @@ def _weight(
     machine: Machine,
     theory: Hypothesis,
     outlook: Outlook,
-    healthy: Outlook,
+    healthy: Array,
     readings: Mapping[str, float],
     slipped: Sequence[tuple[str, ...]],
 ) -> _Weight:
-    """Weigh a hypothesis."""
+    """Weigh a hypothesis; `healthy` (pairs,) is what the healthy machine does."""
     at = size_quantiles(theory)
     read = _evidence_fit(machine, theory, readings, theory.sizes(at))
     if theory.sized:
-        read = read + np.log(_noticed(healthy.typical[0], outlook.typical))
+        read = read + np.log(_noticed(healthy, outlook.typical))
     machines = outlook.log_weight + np.interp(outlook.quantiles, at, read)
     score = math.log(theory.prior) + float(logsumexp(machines)) - math.log(machines.size)
     return _Weight(score + _damage_fit(machine, theory, slipped), machines)
@@ -389,8 +425,7 @@ def expected_information(
     ]
     bench = Bench(machine, pairs, theories, seed)
     everything = dict.fromkeys(range(len(theories)), bench.everybody.take(slice(SAMPLES // 2)))
-    with simulator(**LONG_STEPS) as simulate:
-        together([bench.simulate(everything, progress or (lambda share: None))], simulate)
+    together([bench.simulate(everything, progress or (lambda share: None))], Crew(steps=LONG_STEPS))
     priors = np.array([h.prior for h in theories])
     edges = np.linspace(-3.0, math.log(BEYOND), 40)
     found = []

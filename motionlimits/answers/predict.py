@@ -16,7 +16,7 @@ from ..physics.limits import StaticLimits, pull_in_acceleration, static_limits, 
 from ..physics.skip import Moves, Search, Skips, skip_search, together
 from ..physics.swing import natural_frequency
 from ..plant import Plant, nominal_plant, sample_plant
-from ..workers import simulator
+from ..workers import Crew
 
 SAMPLES = 48
 BAND = (10.0, 90.0)  # per cent
@@ -220,8 +220,7 @@ def predict_together(
     if quick:
         return [static_prediction(question) for question in questions]
     searches = [prediction_search(question, samples, seed, progress) for question in questions]
-    with simulator(**steps) as simulate:
-        return together(searches, simulate)
+    return together(searches, Crew(steps=steps))
 
 
 def static_prediction(question: Question) -> Prediction:

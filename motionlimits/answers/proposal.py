@@ -7,7 +7,6 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.spatial.distance import cdist
 from scipy.special import logsumexp
 
 from ..machine import Array
@@ -64,12 +63,12 @@ class Proposal(NamedTuple):
         """Log of how often such points occur over how often they are drawn, (n,)."""
         coordinates = len(self.middle)
         volume = float(np.log(np.diag(self.spread)).sum())  # all but for a factor common to both densities
-        at, centres, middle = (
-            np.linalg.solve(self.spread, points.T).T for points in (drawn, self.centres, self.middle[None])
-        )
+        at, centres = (np.linalg.solve(self.spread, (p - self.middle).T).T for p in (drawn, self.centres))
         usual = -0.5 * np.sum(drawn**2, axis=1)
-        wide = -0.5 * cdist(at, middle, "sqeuclidean")[:, 0] / WIDENED**2 - volume - coordinates * math.log(WIDENED)
-        close = logsumexp(-0.5 * cdist(at, centres, "sqeuclidean") / KERNEL**2, axis=1) - math.log(CENTRES)
+        far = np.sum(at**2, axis=1)
+        wide = -0.5 * far / WIDENED**2 - volume - coordinates * math.log(WIDENED)
+        apart = far[:, None] + np.sum(centres**2, axis=1) - 2.0 * at @ centres.T
+        close = logsumexp(-0.5 * apart / KERNEL**2, axis=1) - math.log(CENTRES)
         close -= volume + coordinates * math.log(KERNEL)
         odds = np.log([kind.mean() for kind in self._kinds(len(drawn))])
         return np.asarray(usual - logsumexp(np.stack([usual, wide, close]) + odds[:, None], axis=0))

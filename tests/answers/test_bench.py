@@ -22,7 +22,7 @@ from motionlimits.physics.limits import pull_out_speed, torque_curve
 from motionlimits.physics.skip import Moves, ramp_search, together
 from motionlimits.plant import nominal_plant
 from motionlimits.sweep import SweepRow
-from motionlimits.workers import simulator
+from motionlimits.workers import Crew
 
 from ..machines import machine
 
@@ -95,15 +95,15 @@ def test_directions_that_a_fault_does_not_touch_are_shared(gantry: Machine) -> N
     theories = [h for h in hypotheses(gantry) if h.where in ("all", "y") and h.cause.name in ("as-predicted", "drag")]
     bench = Bench(gantry, pairs_of(gantry, rows), theories, 3)
     machines = bench.everybody.take(slice(6))
-    with simulator(1, **LONG_STEPS) as engine:
-        together([bench.simulate({0: machines, 1: machines}, lambda share: None)], engine)
-        assert set(bench.skips) == {(0, "x"), (0, "y"), (1, "y")}
-        assert all(len(skip) == 6 for skip in bench.skips.values())
-        healthy, faulty = bench.seen(0), bench.seen(1)
-        assert np.array_equal(healthy[:, 0], faulty[:, 0])
-        assert faulty[:, 1].mean() < healthy[:, 1].mean()
-        # Later machines of either are added.
-        together([bench.simulate({1: bench.everybody.take(slice(6, 9))}, lambda share: None)], engine)
+    alone = Crew(1, LONG_STEPS)
+    together([bench.simulate({0: machines, 1: machines}, lambda share: None)], alone)
+    assert set(bench.skips) == {(0, "x"), (0, "y"), (1, "y")}
+    assert all(len(skip) == 6 for skip in bench.skips.values())
+    healthy, faulty = bench.seen(0), bench.seen(1)
+    assert np.array_equal(healthy[:, 0], faulty[:, 0])
+    assert faulty[:, 1].mean() < healthy[:, 1].mean()
+    # Later machines of either are added.
+    together([bench.simulate({1: bench.everybody.take(slice(6, 9))}, lambda share: None)], alone)
     assert [len(bench.skips[key]) for key in ((0, "x"), (0, "y"), (1, "y"))] == [9, 6, 9]
     assert np.array_equal(bench.known[1, "y"].normal, bench.everybody.normal[:9])
     assert np.array_equal(bench.known[1, "y"].plant.friction, bench.everybody.plant.friction[:9])
@@ -133,8 +133,8 @@ def test_start_angles_average_out(gantry: Machine) -> None:
     plant = nominal_plant(gantry).take(np.zeros(64, np.intp))
     direction = gantry.direction("x")
     moves = Moves(direction.vector, np.array([12.0, 20.0]), np.full(2, gantry.travel_along(direction)))
-    with simulator(1, **LONG_STEPS) as engine:
-        one, two = (together([ramp_search(plant, [moves], headroom=1.5, seed=seed)], engine)[0] for seed in (1, 2))
+    alone = Crew(1, LONG_STEPS)
+    one, two = (together([ramp_search(plant, [moves], headroom=1.5, seed=seed)], alone)[0] for seed in (1, 2))
     logs = [np.log(np.minimum(limits, 1.5 * moves.top[:, None])) for limits in (one, two)]
     spread = np.maximum(logs[0].std(axis=1), logs[1].std(axis=1))
     assert np.all(np.abs(logs[0].mean(axis=1) - logs[1].mean(axis=1)) < 4.0 * spread * np.sqrt(2.0 / 64) + 1e-3)

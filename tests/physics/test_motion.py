@@ -17,7 +17,7 @@ from motionlimits.physics.motion import MARK_RATIO, MARKS, Lanes, join, move_tim
 from motionlimits.physics.pullout import similarity_numbers
 from motionlimits.physics.waveform import waveform_at_angle
 from motionlimits.plant import sample_plant
-from motionlimits.workers import simulator
+from motionlimits.workers import Crew
 
 from ..lanes import lane, random_machine, random_moves, with_cruise, with_travel
 from ..machines import machine, number
@@ -48,8 +48,7 @@ def test_result_does_not_depend_on_the_company() -> None:
             assert np.array_equal(whole[start : start + part.size], piece, equal_nan=True)
         start += part.size
     many = join(parts * 20)
-    with simulator(2) as shared:
-        spread = shared(many)
+    spread = Crew(2)(many)
     serial = simulate(many)
     for one_field, other in zip(spread, serial, strict=True):
         assert np.array_equal(one_field, other, equal_nan=True)

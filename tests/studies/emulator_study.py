@@ -28,7 +28,7 @@ from motionlimits.answers.likelihood import JUMP_DEPTH, JUMP_SHARE, PAIR_OFFSET,
 from motionlimits.answers.predict import LONG_STEPS
 from motionlimits.physics.skip import together
 from motionlimits.plant import at_work
-from motionlimits.workers import simulator
+from motionlimits.workers import Crew
 
 from ..lanes import random_machine
 from .chunks import asked_for, in_chunks
@@ -96,8 +96,8 @@ def some_limits(seeds: Sequence[int]) -> list[Told]:
         bench = Bench(machine, pairs, theories, seed)
         # The first is the machine as described.
         cloud = bench.everybody.take(slice(1, 1 + 2 * FITTED + ASKED))
-        with simulator(1, **LONG_STEPS) as engine:
-            together([bench.simulate(dict.fromkeys(range(len(theories)), cloud), lambda share: None)], engine)
+        everything = dict.fromkeys(range(len(theories)), cloud)
+        together([bench.simulate(everything, lambda share: None)], Crew(1, LONG_STEPS))
         order = rng.permutation(len(cloud.normal))
         for which in range(len(theories)):
             for direction, _, _ in bench.directions:
