@@ -254,7 +254,9 @@ class Bench:
         for statics in np.moveaxis(self.statics(which, cloud)[direction.label], 1, 0):
             yield Traits(statics[:, 0], statics[:, 1], *known)
 
-    def learn(self, which: int, fit: RowsFit, former: Learned | None = None, best: float = 0.0) -> Learned:
+    def learn(
+        self, which: int, fit: RowsFit, former: Learned | None = None, best: float = 0.0, replica: int | None = None
+    ) -> Learned:
         """Fit emulators to all that was simulated of a hypothesis, most closely where the former ones leave machines possible.
 
         Parameters
@@ -265,6 +267,8 @@ class Bench:
         former : Learned, optional
         best : float
             Greatest log-likelihood of a machine by the former ones.
+        replica : int, optional
+            Machines count by chance, in each replica otherwise (Bayesian bootstrap; Rubin 1981, from memory).
 
         Returns
         -------
@@ -280,6 +284,9 @@ class Bench:
                 if former:
                     likelihood = fit.log_likelihood(self._limits(which, former.models, known), known.unstable)
                     weights[known] = FITTING_FLOOR + np.exp(FITTING_POWER * np.minimum(likelihood - best, 0.0))
+                if replica is not None:
+                    luck = np.random.default_rng([self.seed, 6, replica])
+                    weights[known] = weights[known] * luck.standard_exponential(len(skips))
             for k, traits, skip in zip(here, self._traits(which, direction, known), skips.T, strict=True):
                 models[k] = emulator(traits, skip, weights[known], math.log(HEADROOM), math.log(BEYOND))
         in_order = [models[k] for k in range(self.count)]

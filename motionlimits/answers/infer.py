@@ -12,7 +12,6 @@ import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import partial
-from typing import NamedTuple
 
 import numpy as np
 from scipy.special import logsumexp
@@ -21,13 +20,15 @@ from ..machine import Array, Direction, Machine
 from ..physics.skip import Search, together
 from ..sweep import SweepRow
 from ..workers import Crew
-from .bench import BEYOND, FEW, FEW_EFFECTIVE, Bench, Cloud, Learned, Outlook, size_quantiles
+from .bench import BEYOND, FEW, Bench, Outlook, size_quantiles
 from .causes import Hypothesis, hypotheses
 from .emulator import weighted_quantiles
 from .likelihood import Pair, RowsFit, pairs_of
+from .looks import Looks
 from .predict import LONG_STEPS
-from .proposal import effective, shares
+from .proposal import shares
 from .readings import expected, scale
+from .weigh import Weight, chances_of, weigh
 
 # Simulated machines: half of SAMPLES of every cause at first; then, look by look, of the causes with at least that chance, so
 # many at most, altogether so many times SAMPLES.
@@ -37,14 +38,11 @@ LOOKS = ((0.0001, 8, 6), (0.01, 5, 7), (0.02, 4, 12))
 EVEN_SHARE, MOST_MORE = 0.3, 3
 # Chance from which a cause is worth a closer look at what has been simulated, before the likely ones are chosen; how many.
 PLAUSIBLE, MOST_PLAUSIBLE = 1e-5, 10
-NEARER = 3  # times machines are drawn anew, nearer to the possible ones, until enough count
-STABLE = 0.02  # change of a chance with many more machines below which no others are simulated
-# Chance of the first cause below which one such change may be luck; above it half as many are simulated.
-SETTLED = 0.97
-# Loss of skip speed (its logarithm, the two worst limits together) up to which hardly anybody asks, and from which everybody
-# does: a fifth of two limits, and a third of two or half of one. UNNOTICED is how many ask all the same.
-UNNOTICED_LOSS, NOTICED_LOSS = 0.4, 0.8
-UNNOTICED = 0.03
+# Where no cause is all but sure those with at least such a chance, so many at most, are weighed by the mean of replicas.
+UNSURE, MOST_UNSURE = 0.003, 6
+# Change of a chance, with many more machines or between two replicas, below which no others are simulated.
+STABLE = 0.02
+SETTLED = 0.97  # chance of the first cause above which it is all but sure: then half as many are simulated
 
 CLEARLY_UNSTABLE = 0.75  # chance from which mid-range instability is mentioned
 LEAST_UNSTABLE = 0.001  # chance of a cause from which it is worked out whether instability takes part
@@ -82,7 +80,7 @@ class Found:
 class Inference:
     """Ranked causes (largest first), the pairs of the sweep, and those that even the best cause does not explain.
 
-    `conflicts` are readings against the best cause, `moved` how far a chance went when machines were last added.
+    `conflicts` are readings against the best cause, `moved` how far a chance hangs on which machines were simulated.
     """
 
     found: tuple[Found, ...]
@@ -98,7 +96,7 @@ class Inference:
 
 @dataclass(frozen=True)
 class Simulated:
-    """What every cause would do to a sweep; `moved` is how far a chance went when machines were last added."""
+    """What every cause would do to a sweep; `moved` is how far a chance hangs on which machines were simulated."""
 
     machine: Machine
     pairs: tuple[Pair, ...]
@@ -152,95 +150,51 @@ def sweep_search(
     report = progress or (lambda share: None)
     crew = crew or Crew(1)
     bench = Bench(machine, pairs, theories, seed)
-    study = _Study(bench, RowsFit(machine, pairs), bench.everybody.take(slice(FEW)), known, slipped)
+    looks = Looks(bench, RowsFit(machine, pairs), bench.everybody.take(slice(FEW)), known, slipped)
     everything = range(len(theories))
     start_count = max(samples // 2, 4)
     first = bench.everybody.take(slice(start_count))
     yield from bench.simulate(dict.fromkeys(everything, first), lambda share: report(0.3 * share))
-    views = [study.first_look(0)]
-    views += crew.each(lambda i: study.first_look(i, views[0]), everything[1:])
+    views = [looks.first_look(0)]
+    views += crew.each(lambda i: looks.first_look(i, views[0]), everything[1:])
 
     def look_closer(causes: Sequence[int]) -> None:
-        closer = crew.each(lambda i: study.closer(i, views[i], views[0]), causes)
+        closer = crew.each(lambda i: looks.closer(i, views[i], views[0]), causes)
         for i, view in zip(causes, closer, strict=True):
             views[i] = view
 
-    look_closer(_likeliest(_chances([view.weight for view in views]), PLAUSIBLE, MOST_PLAUSIBLE))
+    look_closer(_likeliest(chances_of(view.weight for view in views), PLAUSIBLE, MOST_PLAUSIBLE))
     had = dict.fromkeys(everything, start_count)
     moved = 1.0
     for turn, (least, most, altogether) in enumerate(LOOKS):
-        likely = _likeliest(_chances([view.weight for view in views]), least, most)
+        likely = _likeliest(chances_of(view.weight for view in views), least, most)
         if turn == 0:
             likely = [0, *(i for i in likely if i)]  # the others refer to health
         look_closer([i for i in likely if not views[i].close])
-        before = _chances([view.weight for view in views])
+        before = chances_of(view.weight for view in views)
         settled = before.max() > SETTLED
         count = _allotted(before, likely, altogether * samples // (2 if settled else 1), had)
-        wanted = {i: bench.choose(study.machines(views[i]), views[i].weight.machines, count[i], turn) for i in likely}
+        wanted = {i: bench.choose(looks.machines(views[i]), views[i].weight.machines, count[i], turn) for i in likely}
         start, share = 0.3 + 0.7 * turn / len(LOOKS), 0.7 / len(LOOKS)
         yield from bench.simulate(wanted, partial(_part, report, start, share))
         for i in likely:
             had[i] += count[i]
         look_closer(likely)
-        chances = _chances([view.weight for view in views])
+        chances = chances_of(view.weight for view in views)
         moved = float(np.max(np.abs(chances - before)))
-        if moved < STABLE and (turn > 0 or chances.max() > SETTLED):
+        last = turn + 1 == len(LOOKS)
+        if chances.max() > SETTLED and (moved < STABLE or last):
             break
-    report(1.0)
-    return Simulated(machine, pairs, theories, tuple(view.outlook for view in views), study.fit, moved)
-
-
-class _View(NamedTuple):
-    """What was last seen of a hypothesis: whether it was looked at closely, the machines drawn nearer to the possible ones
-    (None: those drawn at first), what was learned of it, and what follows.
-    """
-
-    close: bool
-    nearer: Cloud | None
-    learned: Learned
-    outlook: Outlook
-    weight: _Weight
-
-
-@dataclass(frozen=True)
-class _Study:
-    """Looks at hypotheses, each for itself but for what the `healthy` machine does; `few` machines do for a first look."""
-
-    bench: Bench
-    fit: RowsFit
-    few: Cloud
-    known: Mapping[str, float]
-    slipped: Sequence[tuple[str, ...]]
-
-    def first_look(self, which: int, healthy: _View | None = None) -> _View:
-        """From the machines simulated first."""
-        return self._view(which, False, None, self.bench.learn(which, self.fit), healthy)
-
-    def closer(self, which: int, view: _View, healthy: _View) -> _View:
-        """From all that was simulated, on machines that rows and readings leave possible."""
-        learned = self.bench.learn(which, self.fit, view.learned, view.outlook.best)
-        view = self._view(which, True, view.nearer, learned, healthy)
-        for step in range(NEARER):
-            if effective(view.weight.machines) > FEW_EFFECTIVE:
+        if (turn > 0 and moved < STABLE) or last:
+            unsure = _likeliest(chances, UNSURE, MOST_UNSURE)
+            averaged = crew.each(lambda i: looks.averaged(i, views[i], views[0]), unsure)
+            moved = max(moved, _scatter(chances, unsure, np.array([scores for _, scores in averaged])))
+            if moved < STABLE or last:
+                for i, (view, _) in zip(unsure, averaged, strict=True):
+                    views[i] = view
                 break
-            nearer = self.bench.nearer(self.machines(view), view.outlook.limits, view.weight.machines)
-            if step == 0:
-                # Once more, most closely where what has just been simulated has them.
-                learned = self.bench.learn(which, self.fit, learned, view.outlook.best)
-            view = self._view(which, True, nearer, learned, healthy)
-        return view
-
-    def machines(self, view: _View) -> Cloud:
-        """The machines that a view is of."""
-        return view.nearer or (self.bench.everybody if view.close else self.few)
-
-    def _view(self, which: int, close: bool, nearer: Cloud | None, learned: Learned, healthy: _View | None) -> _View:
-        theory = self.bench.theories[which]
-        cloud = nearer or (self.bench.everybody if close else self.few)
-        outlook = self.bench.outlook(which, learned, self.fit, cloud)
-        reference = healthy.outlook if healthy else outlook
-        weight = _weight(self.bench.machine, theory, outlook, reference.typical[0], self.known, self.slipped)
-        return _View(close, nearer, learned, outlook, weight)
+    report(1.0)
+    return Simulated(machine, pairs, theories, tuple(view.outlook for view in views), looks.fit, moved)
 
 
 def _allotted(chances: Array, likely: Sequence[int], altogether: int, had: Mapping[int, int]) -> dict[int, int]:
@@ -250,15 +204,17 @@ def _allotted(chances: Array, likely: Sequence[int], altogether: int, had: Mappi
     return {i: min(math.ceil(part * altogether), MOST_MORE * had[i]) for i, part in zip(likely, share, strict=True)}
 
 
+def _scatter(chances: Array, unsure: Sequence[int], scores: Array) -> float:
+    """How far a chance differs between two replicas, root mean square of the one that differs most; (causes, replicas) scores
+    of the unsure causes.
+    """
+    each = np.exp(scores - logsumexp(scores, axis=0)) * chances[unsure].sum()
+    return math.sqrt(2.0) * float(each.std(axis=1, ddof=1).max())
+
+
 def _part(report: Callable[[float], None], start: float, part: float, share: float) -> None:
     """Report a share of a part of the work."""
     report(start + part * share)
-
-
-def _chances(weights: Sequence[_Weight]) -> Array:
-    """Probability of each hypothesis."""
-    scores = np.array([w.score for w in weights])
-    return np.exp(scores - logsumexp(scores))
 
 
 def _likeliest(chances: Array, least: float, most: int) -> list[int]:
@@ -285,7 +241,7 @@ def rank(
     weights = _weigh(simulated, readings, slipped)
     found = []
     for theory, outlook, w, chance in zip(
-        simulated.theories, simulated.outlooks, weights, _chances(weights).tolist(), strict=True
+        simulated.theories, simulated.outlooks, weights, chances_of(weights).tolist(), strict=True
     ):
         share = shares(w.machines)
         low, middle, high = theory.sizes(weighted_quantiles(outlook.quantiles, share, (0.1, 0.5, 0.9))).tolist()
@@ -304,38 +260,13 @@ def rank(
     return Inference(tuple(found[i] for i in order), simulated.pairs, unexplained, conflicts, simulated.moved)
 
 
-class _Weight(NamedTuple):
-    """What rows and readings say of one hypothesis: log of prior times evidence, and the log-likelihood of its machines."""
-
-    score: float
-    machines: Array
-
-
-def _weigh(simulated: Simulated, readings: Mapping[str, float], slipped: Sequence[tuple[str, ...]]) -> list[_Weight]:
+def _weigh(simulated: Simulated, readings: Mapping[str, float], slipped: Sequence[tuple[str, ...]]) -> list[Weight]:
     """Weigh every hypothesis."""
     healthy = simulated.outlooks[0].typical[0]
     return [
-        _weight(simulated.machine, theory, outlook, healthy, readings, slipped)
+        weigh(simulated.machine, theory, outlook, healthy, readings, slipped)
         for theory, outlook in zip(simulated.theories, simulated.outlooks, strict=True)
     ]
-
-
-def _weight(
-    machine: Machine,
-    theory: Hypothesis,
-    outlook: Outlook,
-    healthy: Array,
-    readings: Mapping[str, float],
-    slipped: Sequence[tuple[str, ...]],
-) -> _Weight:
-    """Weigh a hypothesis; `healthy` (pairs,) is what the healthy machine does."""
-    at = size_quantiles(theory)
-    read = _evidence_fit(machine, theory, readings, theory.sizes(at))
-    if theory.sized:
-        read = read + np.log(_noticed(healthy, outlook.typical))
-    machines = outlook.log_weight + np.interp(outlook.quantiles, at, read)
-    score = math.log(theory.prior) + float(logsumexp(machines)) - math.log(machines.size)
-    return _Weight(score + _damage_fit(machine, theory, slipped), machines)
 
 
 def _on_grid(quantiles: Array, share: Array, points: int) -> Array:
@@ -347,47 +278,6 @@ def _on_grid(quantiles: Array, share: Array, points: int) -> Array:
     part = place - left
     found = np.bincount(left, share * (1.0 - part), points) + np.bincount(left + 1, share * part, points)
     return np.asarray(found, dtype=float)
-
-
-def _noticed(healthy: Array, faulty: Array) -> Array:
-    """Chance that a fault makes its owner ask, by size: (pairs,) and (sizes, pairs) log skip over top speed -> (sizes,).
-
-    A sweep is driven since a machine does clearly less than it did. A fault that takes little from every direction and
-    acceleration within the travel is not why. Common practice, no source.
-    """
-    taken = np.sort(np.minimum(healthy, 0.0) - np.minimum(faulty, 0.0), axis=1)[:, -2:].sum(axis=1)
-    share = (taken - UNNOTICED_LOSS) / (NOTICED_LOSS - UNNOTICED_LOSS)
-    return UNNOTICED + (1.0 - UNNOTICED) * np.clip(share, 0.0, 1.0)
-
-
-def _evidence_fit(machine: Machine, theory: Hypothesis, readings: Mapping[str, float], sizes: Array) -> Array:
-    """Log-likelihood of the readings for each size."""
-    total = np.zeros(sizes.size)
-    for key, reading in readings.items():
-        mean, deviation = expected(machine, theory, key, sizes)
-        z = (scale(key, reading) - mean) / deviation
-        # A slip of the pen or a bad contact now and then: long tails.
-        total += np.logaddexp(math.log(0.98) - 0.5 * z * z, math.log(0.02) - 0.5 * (z / 10.0) ** 2 - math.log(10.0))
-        total -= np.log(deviation)
-    return total
-
-
-def _damage_fit(machine: Machine, theory: Hypothesis, slipped: Sequence[tuple[str, ...]]) -> float:
-    """Log-likelihood of which motors lost steps: a fault of one motor shows in it, a fault of an axis in any.
-
-    Common practice, no source: four in five slips of a machine with one bad motor are that motor's.
-    """
-    total = 0.0
-    motors = len(machine.drives)
-    own = theory.where if theory.cause.sits in ("motor", "motor or all") and theory.where != "all" else None
-    for who in slipped:
-        if own is None:
-            total += math.log(1.0 / (motors + 1))
-        elif who == (own,):
-            total += math.log(0.8)
-        else:
-            total += math.log(0.2 / motors)
-    return total
 
 
 def _conflicts(machine: Machine, best: Found, readings: Mapping[str, float]) -> tuple[str, ...]:

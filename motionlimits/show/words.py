@@ -490,11 +490,9 @@ def _measured(row: Agreement) -> str:
 
 
 def moved_words(diagnosis: Diagnosis) -> str:
-    """How far simulating more machines still changed a probability."""
+    """How far probabilities hang on which machines were simulated."""
     assert diagnosis.inference is not None
-    return (
-        f"When many more machines were simulated, no probability changed by more than {diagnosis.inference.moved:.1%}."
-    )
+    return f"No probability hangs by more than {diagnosis.inference.moved:.1%} on which machines were simulated."
 
 
 def assumed_words(machine: Machine) -> str:

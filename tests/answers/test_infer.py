@@ -11,21 +11,26 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from motionlimits.answers.bench import FEW, Bench
 from motionlimits.answers.causes import CAUSES, hypotheses
 from motionlimits.answers.diagnose import Diagnosis, _inference_warnings, _instability, diagnose, quick_rows
 from motionlimits.answers.emulator import LUCK_POINTS, Limits
-from motionlimits.answers.infer import MOST_MORE, SAMPLES, STABLE, UNNOTICED, _allotted, _noticed, rank
+from motionlimits.answers.infer import MOST_MORE, SAMPLES, STABLE, _allotted, _scatter, rank
 from motionlimits.answers.likelihood import GRID, UNSTABLE, Pair, RowsFit, pairs_of
+from motionlimits.answers.looks import REPLICAS, Looks
 from motionlimits.answers.nextcheck import _information, _right, next_checks, reading_check, row_checks, swap_test
-from motionlimits.answers.predict import predict
+from motionlimits.answers.predict import LONG_STEPS, predict
 from motionlimits.answers.readings import expected, scale, split, unscale
+from motionlimits.answers.weigh import UNNOTICED, noticed
 from motionlimits.errors import InputError
 from motionlimits.files.evidence import evidence_fields, read_evidence
 from motionlimits.files.sweeps import read_sweep
 from motionlimits.machine import Machine
+from motionlimits.physics.skip import together
 from motionlimits.plant import nominal_plant
 from motionlimits.show.words import cause_words
 from motionlimits.sweep import SweepRow
+from motionlimits.workers import Crew
 
 from ..conftest import EXAMPLES
 from ..inference import infer, simulated_sweep
@@ -180,9 +185,49 @@ def test_machines_go_where_a_chance_hangs_on_them(odds: list[float], altogether:
     assert all(count[one] >= count[other] - 1 for one, other in pairwise(by_distance))
 
 
+@given(
+    st.floats(0.01, 0.99),
+    st.lists(st.floats(-3.0, 3.0), min_size=2, max_size=9),
+    st.floats(0.5, 1.0),
+    st.floats(-50.0, 50.0),
+)
+def test_scatter_of_two_causes(chance: float, off: list[float], unsure: float, level: float) -> None:
+    """Replicas of one cause's score `off` from the other's: a logistic curve of it, twice the variance between two of them."""
+    moves = np.array(off)
+    scores = level + np.array([moves, np.zeros_like(moves)])
+    rest = [1.0 - unsure] if unsure < 1.0 else []
+    chances = np.array([chance * unsure, *rest, (1.0 - chance) * unsure])
+    found = _scatter(chances, [0, chances.size - 1], scores)
+    each = unsure / (1.0 + np.exp(-moves))
+    between = [(a - b) ** 2 for k, a in enumerate(each) for b in each[k + 1 :]]
+    assert found == pytest.approx(math.sqrt(np.mean(between)), abs=1e-9)
+    # What all causes of a replica have in common is no matter.
+    assert _scatter(chances, [0, chances.size - 1], scores + moves) == pytest.approx(found, abs=1e-9)
+
+
+def test_replicas_hang_on_single_machines_and_their_mean_lies_among_them(gantry: Machine) -> None:
+    rows = [SweepRow("x", 6.0, speed, None, 2, skipped) for speed, skipped in ((0.4, 0), (0.5, 2))]
+    theories = [h for h in hypotheses(gantry) if h.where in ("all", "x") and h.cause.name in ("as-predicted", "drag")]
+    bench = Bench(gantry, pairs_of(gantry, rows), theories, 3)
+    start = bench.everybody.take(slice(30))
+    together([bench.simulate({0: start, 1: start}, lambda share: None)], Crew(1, LONG_STEPS))
+    looks = Looks(bench, RowsFit(gantry, pairs_of(gantry, rows)), bench.everybody.take(slice(FEW)), {}, ())
+    healthy = looks.closer(0, looks.first_look(0), looks.first_look(0))
+    view = looks.closer(1, looks.first_look(1, healthy), healthy)
+    mean, scores = looks.averaged(1, view, healthy)
+    assert scores.shape == (REPLICAS,)
+    assert 0.001 < scores.std() < 1.0
+    assert scores.min() < mean.weight.score < scores.max()
+    # Scores are logarithms of averages over the same machines, so that their mean is one, too; but for how many would notice
+    # the fault, which is of the view and not of its replicas.
+    assert mean.weight.score == pytest.approx(math.log(np.exp(scores).mean()), abs=0.1)
+    assert np.array_equal(scores, looks.averaged(1, view, healthy)[1])
+    assert mean.nearer is view.nearer
+
+
 def test_what_simulation_leaves_open_is_told(example: Diagnosis) -> None:
     assert example.inference is not None
-    assert not any("more machines" in warning for warning in example.warnings)
+    assert not any("machines were simulated" in warning for warning in example.warnings)
     (warning,) = _inference_warnings(replace(example.inference, moved=0.034))
     assert "to about 4 %" in warning
     assert "--thorough" in warning
@@ -299,12 +344,12 @@ def test_what_takes_nothing_is_no_reason_to_ask() -> None:
     healthy = np.array([0.4, -0.2, -0.2])  # the first limit lies beyond the travel
     nothing, a_little, beyond = [0.4, -0.2, -0.2], [0.4, -0.3, -0.3], [0.01, -0.2, -0.2]
     some, one_halved, two_less = [0.4, -0.5, -0.5], [0.4, -0.2, -1.01], [-0.41, -0.2, -0.61]
-    chance = _noticed(healthy, np.array([nothing, a_little, beyond, some, one_halved, two_less]))
+    chance = noticed(healthy, np.array([nothing, a_little, beyond, some, one_halved, two_less]))
     assert chance[:3] == pytest.approx(UNNOTICED)
     assert UNNOTICED < chance[3] < 1.0
     assert chance[4:] == pytest.approx(1.0)
     # A sweep of a single direction and acceleration has no second limit.
-    assert _noticed(np.array([0.0]), np.array([[-0.1], [-1.0]])) == pytest.approx([UNNOTICED, 1.0])
+    assert noticed(np.array([0.0]), np.array([[-0.1], [-1.0]])) == pytest.approx([UNNOTICED, 1.0])
 
 
 def test_rows_that_no_cause_explains_are_named(gantry: Machine, example: Diagnosis) -> None:

@@ -10,7 +10,7 @@ import pytest
 from scipy import integrate, linalg, optimize, special, stats
 
 from motionlimits.answers import emulator as emulators
-from motionlimits.answers import infer, likelihood, nextcheck, readings
+from motionlimits.answers import likelihood, nextcheck, readings, weigh
 from motionlimits.answers.bench import MANY, Bench, Outlook, size_quantiles
 from motionlimits.answers.causes import hypotheses
 from motionlimits.answers.emulator import LUCK_POINTS, Limits, Traits, emulator, logistic, ridge
@@ -168,7 +168,7 @@ def test_tolerances_are_averaged_over(checked: Validation, pairs: int) -> None:
 
 def test_size_is_integrated_out(checked: Validation, monkeypatch: pytest.MonkeyPatch) -> None:
     """Source: Beta-binomial evidence: k of n under a flat prior of the chance has evidence B(k + 1, n - k + 1)."""
-    monkeypatch.setattr(infer, "UNNOTICED", 1.0)  # a flat prior of the size
+    monkeypatch.setattr(weigh, "UNNOTICED", 1.0)  # a flat prior of the size
     gantry = machine()
     theory = next(h for h in hypotheses(gantry) if h.cause.name == "drag")
     k, n = 3, 7
@@ -180,6 +180,7 @@ def test_size_is_integrated_out(checked: Validation, monkeypatch: pytest.MonkeyP
     outlook = Outlook(
         quantiles,
         fit.log_likelihood(limits, STABLE),
+        0.0,
         np.full(quantiles.size, 1e-12),
         limits,
         -size_quantiles(theory)[:, None],
@@ -204,8 +205,8 @@ def test_readings_are_gaussian(checked: Validation) -> None:
     (m0, s0), (m1, s1) = (readings.expected(gantry, h, "pull_x_n", np.array([6.0])) for h in (healthy, drag))
     reading = float(0.5 * (m0[0] + m1[0]))
     ours = float(
-        infer._evidence_fit(gantry, drag, {"pull_x_n": reading}, np.array([6.0]))[0]
-        - infer._evidence_fit(gantry, healthy, {"pull_x_n": reading}, np.array([6.0]))[0]
+        weigh.evidence_fit(gantry, drag, {"pull_x_n": reading}, np.array([6.0]))[0]
+        - weigh.evidence_fit(gantry, healthy, {"pull_x_n": reading}, np.array([6.0]))[0]
     )
 
     def density(m: float, s: float) -> float:
