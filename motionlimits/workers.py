@@ -162,7 +162,7 @@ class Crew:
         `phase_step`, `longest_step` of `motion.simulate`, where the usual ones are not meant.
     """
 
-    workers: int = field(default_factory=usable_cores)
+    workers: int = field(default_factory=lambda: usable_cores())
     steps: Mapping[str, float] = field(default_factory=dict)
 
     def __call__(self, lanes: Lanes) -> Fate:
