@@ -1,7 +1,8 @@
 """Spreads work over all cores: lanes, as machines, are independent of one another.
 
 A process is forked for each part of it: that takes milliseconds, and it sees all that this one holds, so that only results
-travel. Where the system cannot fork, or has one core, the same work runs in this process, with the same results.
+travel. Where the system cannot fork, or has one core, or this process may have no others (those of a pool may not), the same work runs
+in this one, with the same results.
 """
 
 from __future__ import annotations
@@ -120,7 +121,8 @@ def spread(task: Callable[[Item], Result], items: Sequence[Item], workers: int) 
         Where a process was killed.
     """
     workers = min(workers, len(items))
-    if workers <= 1 or "fork" not in multiprocessing.get_all_start_methods():
+    alone = "fork" not in multiprocessing.get_all_start_methods() or multiprocessing.current_process().daemon
+    if workers <= 1 or alone:
         return [task(item) for item in items]
     context = multiprocessing.get_context("fork")
     found: list[Result] = list(items)  # type: ignore[arg-type]

@@ -58,6 +58,11 @@ def test_what_a_task_raises_is_raised_here(item: int) -> None:
     assert not multiprocessing.active_children()
 
 
+def test_what_runs_in_a_pool_works_alone() -> None:
+    with multiprocessing.get_context("fork").Pool(1) as pool:
+        assert pool.apply(spread, (abs, [-1, 2, -3], 2)) == [1, 2, 3]
+
+
 def test_a_process_that_is_killed_is_noticed() -> None:
     here = os.getpid()
 

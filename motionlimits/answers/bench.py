@@ -268,7 +268,7 @@ class Bench:
         best : float
             Greatest log-likelihood of a machine by the former ones.
         replica : int, optional
-            Machines count by chance, in each replica otherwise (Bayesian bootstrap; Rubin 1981, from memory).
+            Machines count by chance, differently in each replica (Bayesian bootstrap; Rubin 1981, from memory).
 
         Returns
         -------
