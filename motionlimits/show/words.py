@@ -311,6 +311,13 @@ def diagnosis_words(diagnosis: Diagnosis) -> str:
     if best.probability < 0.4:
         first = " or ".join(cause_words(diagnosis, f, True) for f in diagnosis.inference.found[:3])
         return f"{pattern}: these rows do not decide between {first}."
+    if (
+        best.hypothesis.cause.sits == "nowhere"
+        and not best.clearly_unstable
+        and any(row.verdict == "below" for row in diagnosis.agreement)
+    ):
+        # It does not do what it can.
+        return f"{pattern}, yet no fault on the list is likelier than that there is none, {percent(best.probability)}."
     text = f"{pattern}: {cause_words(diagnosis, best, True)}."
     key = best.hypothesis.cause.reading
     if key and best.hypothesis.where != "all":

@@ -28,7 +28,7 @@ from motionlimits.files.sweeps import read_sweep
 from motionlimits.machine import Machine
 from motionlimits.physics.skip import together
 from motionlimits.plant import nominal_plant
-from motionlimits.show.words import cause_words
+from motionlimits.show.words import cause_words, diagnosis_words
 from motionlimits.sweep import SweepRow
 from motionlimits.workers import Crew
 
@@ -124,6 +124,14 @@ def test_instability_is_told(example: Diagnosis) -> None:
     shaken = replace(healthy, unstable={"x": (0.93, 0.4), "y": (0.9, 0.4)})
     assert "instability along x and y" in cause_words(example, shaken)
     assert "what it can" in cause_words(example, replace(healthy, unstable={}))
+    # Nor is one whose limits lie below their bands, even where no single fault is likelier than none.
+    calm = replace(healthy, unstable={}, probability=0.6)
+    first = diagnosis_words(replace(example, inference=replace(inference, found=(calm, *inference.found))))
+    assert first.startswith("Rows along x, 45 and 135 fall up to")
+    assert first.endswith("yet no fault on the list is likelier than that there is none, 60%.")
+    within = tuple(replace(row, verdict="within") for row in example.agreement)
+    unhurt = replace(example, agreement=within, inference=replace(inference, found=(calm, *inference.found)))
+    assert diagnosis_words(unhurt).endswith("the machine does what it can, 60%.")
 
 
 def test_a_suggested_move_takes_instability_into_account(gantry: Machine, example: Diagnosis) -> None:
