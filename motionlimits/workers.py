@@ -1,8 +1,8 @@
 """Spreads work over all cores: lanes, as machines, are independent of one another.
 
 A process is forked for each part of it: that takes milliseconds, and it sees all that this one holds, so that only results
-travel. Where the system cannot fork, or has one core, or this process may have no others (those of a pool may not), the same work runs
-in this one, with the same results.
+travel. Where the system cannot fork, has one core, or lets this process have no others (as those of a pool), the same work
+runs in this one, with the same results.
 """
 
 from __future__ import annotations

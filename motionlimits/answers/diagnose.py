@@ -184,7 +184,7 @@ def _inference_warnings(inference: Inference, thorough: bool = False) -> list[st
     ]
     if inference.moved >= STABLE:
         found.append(
-            f"probabilities are known to about {math.ceil(100 * inference.moved)} % here: so far one of them hangs on "
+            f"probabilities are known to about {math.ceil(100 * inference.moved)} % here: so much one of them depends on "
             f"which machines were simulated{'' if thorough else '; --thorough simulates more'}"
         )
     return found

@@ -183,9 +183,10 @@ def sweep_search(
         chances = chances_of(view.weight for view in views)
         moved = float(np.max(np.abs(chances - before)))
         last = turn + 1 == len(LOOKS)
-        if chances.max() > SETTLED and (moved < STABLE or last):
+        enough = moved < STABLE or last
+        if enough and chances.max() > SETTLED:
             break
-        if (turn > 0 and moved < STABLE) or last:
+        if enough and turn > 0:
             unsure = _likeliest(chances, UNSURE, MOST_UNSURE)
             averaged = crew.each(lambda i: looks.averaged(i, views[i], views[0]), unsure)
             moved = max(moved, _scatter(chances, unsure, np.array([scores for _, scores in averaged])))

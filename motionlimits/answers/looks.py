@@ -73,11 +73,13 @@ class Looks:
 
     def machines(self, view: View) -> Cloud:
         """The machines that a view is of."""
-        return view.nearer or (self.bench.everybody if view.close else self.few)
+        return self._machines(view.close, view.nearer)
+
+    def _machines(self, close: bool, nearer: Cloud | None) -> Cloud:
+        return nearer or (self.bench.everybody if close else self.few)
 
     def _view(self, which: int, close: bool, nearer: Cloud | None, learned: Learned, healthy: View | None) -> View:
-        cloud = nearer or (self.bench.everybody if close else self.few)
-        outlook = self.bench.outlook(which, learned, self.fit, cloud)
+        outlook = self.bench.outlook(which, learned, self.fit, self._machines(close, nearer))
         return View(close, nearer, learned, outlook, self._weigh(which, outlook, healthy))
 
     def _weigh(self, which: int, outlook: Outlook, healthy: View | None) -> Weight:

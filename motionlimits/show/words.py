@@ -317,7 +317,7 @@ def diagnosis_words(diagnosis: Diagnosis) -> str:
         and any(row.verdict == "below" for row in diagnosis.agreement)
     ):
         # It does not do what it can.
-        return f"{pattern}, yet no fault on the list is likelier than that there is none, {percent(best.probability)}."
+        return f"{pattern}, yet no single fault on the list is likelier than none at all, {percent(best.probability)}."
     text = f"{pattern}: {cause_words(diagnosis, best, True)}."
     key = best.hypothesis.cause.reading
     if key and best.hypothesis.where != "all":
@@ -499,7 +499,7 @@ def _measured(row: Agreement) -> str:
 def moved_words(diagnosis: Diagnosis) -> str:
     """How far probabilities hang on which machines were simulated."""
     assert diagnosis.inference is not None
-    return f"No probability hangs by more than {diagnosis.inference.moved:.1%} on which machines were simulated."
+    return f"No probability depends by more than {diagnosis.inference.moved:.1%} on which machines were simulated."
 
 
 def assumed_words(machine: Machine) -> str:

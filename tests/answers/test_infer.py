@@ -128,7 +128,7 @@ def test_instability_is_told(example: Diagnosis) -> None:
     calm = replace(healthy, unstable={}, probability=0.6)
     first = diagnosis_words(replace(example, inference=replace(inference, found=(calm, *inference.found))))
     assert first.startswith("Rows along x, 45 and 135 fall up to")
-    assert first.endswith("yet no fault on the list is likelier than that there is none, 60%.")
+    assert first.endswith("yet no single fault on the list is likelier than none at all, 60%.")
     within = tuple(replace(row, verdict="within") for row in example.agreement)
     unhurt = replace(example, agreement=within, inference=replace(inference, found=(calm, *inference.found)))
     assert diagnosis_words(unhurt).endswith("the machine does what it can, 60%.")
