@@ -20,7 +20,7 @@ from ..physics.skip import Moves, Search, ramp_search
 from ..plant import SLOW_DECAY_ODDS, Plant, at_work, log_widths, nominal_plant, plant_at, stack
 from .causes import Hypothesis
 from .emulator import LUCK_POINTS, SIZE_SHRINKAGE, TOLERANCE_SHRINKAGE, Emulator, Limits, Traits, emulator
-from .likelihood import COMMON_OFFSET, UNSTABLE, UNSTABLE_SLOW, Pair, RowsFit
+from .likelihood import COMMON_OFFSET, UNSTABLE, UNSTABLE_SLOW, Onsets, Pair, RowsFit
 from .proposal import fitted, shares, tempered
 
 # Emulated machines: of causes that are looked at once, and of the others.
@@ -44,6 +44,7 @@ ELECTRICAL = (  # what decides on a torque curve
     "current_peak",
     "slow_decay",
 )
+HEALTHY_ONSETS = 6.0  # as so many machines with a fault count all healthy ones for what these do at constant speed
 STATIC_REACH = 2.0  # static limits over the top speed are told up to here
 
 
@@ -63,13 +64,15 @@ class Outlook:
 
     `quantiles` (machines,) of the size, `log_weight` (machines,): likelihood of the rows, times how often such a machine
     occurs over how often it was drawn; `best`: the greatest of these likelihoods; `unstable` (machines,): how likely each has
-    an unstable speed. `limits` of (machines, pairs), `typical` as in `Learned`.
+    an unstable speed by the common prior, `onsets`: what those simulated do at constant speed. `limits` of (machines, pairs),
+    `typical` as in `Learned`.
     """
 
     quantiles: Array
     log_weight: Array
     best: float
     unstable: Array
+    onsets: Onsets | None
     limits: Limits
     typical: Array
 
@@ -163,6 +166,8 @@ class Bench:
         self.everybody = self.cloud(normal, np.zeros(MANY))
         self.known: dict[tuple[int, str], Cloud] = {}
         self.skips: dict[tuple[int, str], Array] = {}
+        self.cruises: dict[tuple[int, str], Array] = {}
+        self.onsets: dict[int, Onsets] = {}
         self.described: dict[int, Cloud] = {}
         self.loops_vary = bool(np.any(np.diff(self.everybody.plant.slow_decay, axis=0)))
 
@@ -199,17 +204,19 @@ class Bench:
             found[direction.label] = cloud.statics[key]
         return found
 
-    def simulate(self, wanted: Mapping[int, Cloud], progress: Callable[[float], None]) -> Search[None]:
-        """Simulate machines of some hypotheses, in every direction."""
+    def simulate(
+        self, wanted: Mapping[int, Cloud], progress: Callable[[float], None], *, cruising: bool = False
+    ) -> Search[None]:
+        """Simulate machines of some hypotheses, in every direction; `cruising`: at constant speed, too."""
         asked: dict[tuple[int, str], Cloud] = {}
         joined = cache(Cloud.joined)  # one object for the same two: what is worked out for it is worked out once
         for which, new in wanted.items():
             for direction, *_ in self.directions:
                 key = self.owner(which, direction), direction.label
-                # Causes that are looked at for the first time ask for the same healthy machines.
+                # Causes that are looked at for the first time ask for the first healthy machines.
                 if key not in asked:
                     asked[key] = new
-                elif not np.array_equal(asked[key].normal, new.normal):
+                elif not np.array_equal(asked[key].normal[: len(new.normal)], new.normal):
                     asked[key] = joined(asked[key], new)
         plants = [self.faulty(which, cloud) for (which, _), cloud in asked.items()]
         ends = np.cumsum([plant.samples for plant in plants])
@@ -218,22 +225,53 @@ class Bench:
         chosen = [np.concatenate([rows for key, rows in span.items() if key[1] == label]) for label in labels]
         moves = [m for *_, m in self.directions]
         found = yield from ramp_search(
-            stack(plants), moves, headroom=HEADROOM, seed=self.seed, rows=chosen, progress=progress
+            stack(plants),
+            moves,
+            headroom=HEADROOM,
+            seed=self.seed,
+            rows=chosen,
+            cruising=chosen if cruising else None,
+            progress=progress,
         )
-        for label, m, speed in zip(labels, moves, found, strict=True):
+        for label, m, ramps in zip(labels, moves, found, strict=True):
             # Where not even the longer ramp is lost there is no telling how far the limit lies beyond.
-            skip = np.minimum(np.log(speed / m.top[:, None]), math.log(BEYOND)).T
+            skip = np.minimum(np.log(ramps.skip / m.top[:, None]), math.log(BEYOND)).T
             keys = [key for key in asked if key[1] == label]
-            for key, part in zip(keys, np.split(skip, np.cumsum([len(span[k]) for k in keys])[:-1]), strict=True):
+            parts = np.cumsum([len(span[k]) for k in keys])[:-1]
+            if cruising:
+                self.cruises.update(zip(keys, np.split(np.log(ramps.onset), parts), strict=True))
+            for key, part in zip(keys, np.split(skip, parts), strict=True):
                 if key in self.known:
                     self.known[key] = joined(self.known[key], asked[key])
                     self.skips[key] = np.concatenate([self.skips[key], part])
                 else:
                     self.known[key], self.skips[key] = asked[key], part
 
+    def _onsets(self, which: int) -> Onsets | None:
+        """What the machines simulated first do at constant speed under a hypothesis; healthy ones tell of it, too, but less."""
+        if not self.cruises:
+            return None
+        if which not in self.onsets:
+            found = self._cruised(which)
+            if which != 0:
+                healthy = self._cruised(0)
+                healthy = healthy._replace(weight=healthy.weight * HEALTHY_ONSETS / healthy.weight.size)
+                found = Onsets(*map(np.concatenate, zip(found, healthy, strict=True)))
+            self.onsets[which] = found.merged()
+        return self.onsets[which]
+
+    def _cruised(self, which: int) -> Onsets:
+        """The machines that were simulated at constant speed in all directions."""
+        each = [self.cruises[key] for key in self._owners(which)]
+        n = min(map(len, each))
+        return Onsets(np.column_stack([speeds[:n] for speeds in each]), self.everybody.unstable[:n], np.ones(n))
+
+    def _owners(self, which: int) -> list[tuple[int, str]]:
+        return [(self.owner(which, d), d.label) for d, *_ in self.directions]
+
     def seen(self, which: int) -> Array:
         """What the machines simulated first do under a hypothesis, (machines, pairs)."""
-        keys = [(self.owner(which, d), d.label) for d, *_ in self.directions]
+        keys = self._owners(which)
         count = min(len(self.skips[key]) for key in keys)
         found = np.empty((count, self.count))
         for key, (_, here, _) in zip(keys, self.directions, strict=True):
@@ -282,7 +320,8 @@ class Bench:
             if known not in weights:
                 weights[known] = np.ones(len(skips))
                 if former:
-                    likelihood = fit.log_likelihood(self._limits(which, former.models, known), known.unstable)
+                    limits = self._limits(which, former.models, known)
+                    likelihood = fit.log_likelihood(limits, known.unstable, self._onsets(which))
                     weights[known] = FITTING_FLOOR + np.exp(FITTING_POWER * np.minimum(likelihood - best, 0.0))
                 if replica is not None:
                     luck = np.random.default_rng([self.seed, 6, replica])
@@ -309,9 +348,10 @@ class Bench:
         Outlook
         """
         limits = self._limits(which, learned.models, cloud)
-        likelihood = fit.log_likelihood(limits, cloud.unstable)
+        onsets = self._onsets(which)
+        likelihood = fit.log_likelihood(limits, cloud.unstable, onsets)
         weight, best = likelihood + cloud.log_density, float(likelihood.max())
-        return Outlook(cloud.quantiles, weight, best, cloud.unstable, limits, learned.typical)
+        return Outlook(cloud.quantiles, weight, best, cloud.unstable, onsets, limits, learned.typical)
 
     def _described(self, which: int) -> Cloud:
         """The machine as described, with faults of some sizes."""

@@ -33,6 +33,7 @@ from .weigh import Weight, chances_of, weigh
 # Simulated machines: half of SAMPLES of every cause at first; then, look by look, of the causes with at least that chance, so
 # many at most, altogether so many times SAMPLES.
 SAMPLES, THOROUGH_SAMPLES = 56, 224
+HEALTHY = 3  # times as many healthy ones at first: others refer to them, and they tell what happens at constant speed
 LOOKS = ((0.0001, 8, 6), (0.01, 5, 7), (0.02, 4, 12))
 # Of these a part is dealt out evenly, the rest where the chance hangs on it, and none has more than so many times what it had.
 EVEN_SHARE, MOST_MORE = 0.3, 3
@@ -154,7 +155,8 @@ def sweep_search(
     everything = range(len(theories))
     start_count = max(samples // 2, 4)
     first = bench.everybody.take(slice(start_count))
-    yield from bench.simulate(dict.fromkeys(everything, first), lambda share: report(0.3 * share))
+    wanted = {0: bench.everybody.take(slice(HEALTHY * start_count)), **dict.fromkeys(everything[1:], first)}
+    yield from bench.simulate(wanted, lambda share: report(0.3 * share), cruising=True)
     views = [looks.first_look(0)]
     views += crew.each(lambda i: looks.first_look(i, views[0]), everything[1:])
 
@@ -164,7 +166,7 @@ def sweep_search(
             views[i] = view
 
     look_closer(_likeliest(chances_of(view.weight for view in views), PLAUSIBLE, MOST_PLAUSIBLE))
-    had = dict.fromkeys(everything, start_count)
+    had = {i: len(some.normal) for i, some in wanted.items()}
     moved = 1.0
     for turn, (least, most, altogether) in enumerate(LOOKS):
         likely = _likeliest(chances_of(view.weight for view in views), least, most)
@@ -250,12 +252,12 @@ def rank(
         by_size = _on_grid(outlook.quantiles, share, size_quantiles(theory).size)
         unstable = {}
         if chance > LEAST_UNSTABLE:
-            unstable = simulated.fit.instability(outlook.limits, outlook.unstable, share)
+            unstable = simulated.fit.instability(outlook.limits, outlook.unstable, share, outlook.onsets)
         found.append(Found(theory, chance, log_evidence, middle, low, high, by_size, outlook.typical.T, unstable))
     order = [int(i) for i in np.argsort([-f.probability for f in found], kind="stable")]
     best = order[0]
     likely, share = simulated.outlooks[best], shares(weights[best].machines)
-    explained = simulated.fit.explained(likely.limits, likely.unstable, share)
+    explained = simulated.fit.explained(likely.limits, likely.unstable, share, likely.onsets)
     unexplained = tuple(int(k) for k in np.flatnonzero(explained < UNEXPLAINED))
     conflicts = _conflicts(simulated.machine, found[best], readings)
     return Inference(tuple(found[i] for i in order), simulated.pairs, unexplained, conflicts, simulated.moved)

@@ -3,7 +3,8 @@
 The likelihood of a row is binomial, with a chance of skipping that rises smoothly with log(speed / skip speed) and a floor
 for accidents. What the simulation itself gets wrong is taken in three times: an offset common to all rows; one of each
 direction and acceleration with long tails (near a swing the true skip speed jumps, nearly always down); and a speed from
-which oscillation grows, the same whatever the acceleration, which some machines have whether healthy or not.
+which oscillation grows, the same whatever the acceleration, which some machines have whether healthy or not. Where such
+speeds lie is told by simulated machines like the one at hand (`Onsets`), and by a prior common to all that these may err.
 
 Tolerances are common to all rows: the average over machines is taken of the product over rows, not row by row. All skip
 speeds here are logarithms of their ratio to the top speed that the travel allows.
@@ -14,6 +15,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from scipy.special import gammaln, log_ndtr, logsumexp
@@ -37,7 +39,7 @@ JUMP_SHARE, JUMP_DEPTH = 0.10, 3.5  # chance and depth of a jump
 # well outside what offsets do.
 FAR_BELOW, FAR_ABOVE = 1.2, 0.5
 COMMON_OFFSET = 0.05  # of all skip speeds of a machine alike, one standard deviation
-# Mid-range instability loses steps from one speed of the motors on at every acceleration; the ramps here do not look for it.
+# Mid-range instability loses steps from one speed of the motors on at every acceleration; ramps do not show it.
 # Most likely for 274 blind sweeps of random machines by the switching truth (tests/studies), the true cause given: one
 # machine in thirteen has such a speed where the driver regulates its current, four of ten where it only short-circuits the
 # winding; two of three of their directions; from 540 Hz of electrical frequency on, give or take a quarter (11 revolutions
@@ -47,6 +49,10 @@ UNSTABLE, UNSTABLE_SLOW = 0.1, 0.4
 UNSTABLE_DIRECTIONS = 0.6
 UNSTABLE_AT, UNSTABLE_SPREAD, UNSTABLE_APART = 550.0, 0.4, 0.12  # [Hz]; standard deviations of its logarithm
 _FREQUENCIES = np.geomspace(200.0, 1600.0, 18)
+
+# Machines like the one at hand, simulated at constant speed, tell more: how likely such a speed is hangs on what moves and on
+# how it is damped, within tolerance. They do not tell all: the prior above counts as so many machines beside them. A choice.
+ANY_ONSET = 6.0
 
 GRID = np.linspace(-5.0, 1.5, 651)  # log of skip speed over top speed
 _STEP = 0.01
@@ -84,6 +90,48 @@ class Pair:
         # Skip speed as measured = predicted * exp(offset): correlate the likelihood with the offset's density.
         blurred = np.convolve(np.exp(sharp - peak), kernel[::-1], mode="same")
         return peak + np.log(np.maximum(np.interp(GRID, ladder, blurred), 1e-300))
+
+
+class Onsets(NamedTuple):
+    """What n simulated machines do at constant speed: log of the speed [m/s] from which each is unstable in each direction
+    (n, directions), infinite where it is not; `unstable` (n,): how likely such machines have an unstable speed by the common
+    prior; `weight` (n,): how many machines each stands for.
+    """
+
+    speeds: Array
+    unstable: Array
+    weight: Array
+
+    def merged(self) -> Onsets:
+        """Those that are unstable nowhere as one of each chance: the same likelihood for less work."""
+        calm = np.all(np.isinf(self.speeds), axis=1)
+        kinds = np.unique(self.unstable[calm])
+        some = Onsets(*(a[~calm] for a in self))
+        return Onsets(
+            np.concatenate([some.speeds, np.full((kinds.size, self.speeds.shape[1]), math.inf)]),
+            np.concatenate([some.unstable, kinds]),
+            np.append(some.weight, [self.weight[calm & (self.unstable == kind)].sum() for kind in kinds]),
+        )
+
+    def log_shares(self, unstable: Array) -> tuple[Array, Array]:
+        """Prior for machines of some chance by the common prior: log of the share of each of these (machines, n), which are
+        those of the same chance, and of the common prior (machines,).
+        """
+        same = unstable[:, None] == self.unstable
+        with np.errstate(divide="ignore"):
+            counted = np.where(same, self.weight, 0.0)
+            whole = np.log(ANY_ONSET + counted.sum(axis=1))
+            return np.log(counted) - whole[:, None], math.log(ANY_ONSET) - whole
+
+
+class _Along(NamedTuple):
+    """Log-likelihood of the rows of one direction: without an unstable speed (machines,), with each of some (machines,
+    frequencies), and where such a speed lies below the limits and in reach.
+    """
+
+    stable: Array
+    onset: Array
+    matters: Array
 
 
 def pairs_of(machine: Machine, rows: Sequence[SweepRow]) -> tuple[Pair, ...]:
@@ -132,18 +180,25 @@ class RowsFit:
         each = _along(self.curves[pair], GRID + luck[:, None])
         return np.asarray(logsumexp(each, axis=0) - math.log(luck.size))
 
-    def log_likelihood(self, limits: Limits, unstable: Array) -> Array:
+    def log_likelihood(self, limits: Limits, unstable: Array, onsets: Onsets | None = None) -> Array:
         """(machines,) from what the machines' limits are and how likely each has an unstable speed; that is integrated out."""
-        stable, onsets, _ = self._by_onset(limits)
-        return np.asarray(np.logaddexp(np.log1p(-unstable) + stable, np.log(unstable) + logsumexp(onsets, axis=1)))
+        along = self._each_direction(limits)
+        stable, by_onset, _ = self._by_onset(along)
+        common = np.logaddexp(np.log1p(-unstable) + stable, np.log(unstable) + logsumexp(by_onset, axis=1))
+        if onsets is None:
+            return np.asarray(common)
+        shares, common_share = onsets.log_shares(unstable)
+        return np.logaddexp(common_share + common, logsumexp(shares + self._by_machine(along, onsets), axis=1))
 
-    def instability(self, limits: Limits, unstable: Array, weight: Array) -> dict[str, tuple[float, float]]:
+    def instability(
+        self, limits: Limits, unstable: Array, weight: Array, onsets: Onsets | None = None
+    ) -> dict[str, tuple[float, float]]:
         """How likely each direction, by its label, loses steps to an unstable speed, and that speed [m/s].
 
         Directions of which no machine can are left out. Machines count by `weight`, which sums to one.
         """
         found = {}
-        lost = self._unstable(limits, unstable, weight)
+        lost = self._unstable(limits, unstable, weight, onsets)
         for label, here, speeds in zip(self.labels, lost, self.windows, strict=True):
             by_speed = here.sum(axis=0)
             chance = float(by_speed.sum())
@@ -151,27 +206,33 @@ class RowsFit:
                 found[label] = chance, math.exp(float(by_speed @ speeds) / chance)
         return found
 
-    def _unstable(self, limits: Limits, unstable: Array, weight: Array) -> list[Array]:
+    def _unstable(self, limits: Limits, unstable: Array, weight: Array, onsets: Onsets | None) -> list[Array]:
         """Of each direction, how likely it is each machine that loses steps at each onset; (machines, frequencies)."""
-        stable, onsets, shares = self._by_onset(limits)
-        onsets = onsets + np.log(unstable)[:, None]
-        onsets -= np.logaddexp(np.log1p(-unstable) + stable, logsumexp(onsets, axis=1))[:, None]
-        likely = weight[:, None] * np.exp(onsets)
-        return [likely * share for share in shares]
+        along = self._each_direction(limits)
+        total = self.log_likelihood(limits, unstable, onsets)
+        _, by_onset, shares = self._by_onset(along)
+        common = np.log(unstable) - total
+        found = [np.zeros_like(by_onset) for _ in along]
+        if onsets is not None:
+            by_machine, common_share = onsets.log_shares(unstable)
+            common = common + common_share
+            likely = weight[:, None] * np.exp(by_machine + self._by_machine(along, onsets) - total[:, None])
+            for here, each, kernel, some in zip(found, along, self._kernels(onsets), onsets.speeds.T, strict=True):
+                near = np.exp(each.onset - each.onset.max(axis=1, keepdims=True))
+                which = np.isfinite(some)
+                here += near * ((likely[:, which] / (near @ kernel[which].T)) @ kernel[which])
+        likely = weight[:, None] * np.exp(by_onset + common[:, None])
+        return [(here + likely * share) * each.matters for here, each, share in zip(found, along, shares, strict=True)]
 
-    def _by_onset(self, limits: Limits) -> tuple[Array, Array, list[Array]]:
-        """Log-likelihood of stable machines (machines,) and of those with an onset at each of some frequencies, its prior
-        included (machines, frequencies), and of these how likely each direction has one, too, below its limits and in reach.
-        """
-        stable = np.zeros(len(limits.kept))
-        onsets = np.tile(np.log(self.onset), (stable.size, 1))
-        shares = []
+    def _each_direction(self, limits: Limits) -> list[_Along]:
+        """Of each direction, the log-likelihood of its rows."""
+        found = []
         with np.errstate(divide="ignore"):
             succeeds, fails = np.log1p(-limits.chance), np.log(limits.chance)
         likely = np.where(limits.chance < 0.5, limits.kept, limits.failed)
         for pairs, speeds in zip(self.directions, self.windows, strict=True):
-            here, from_here = np.zeros_like(stable), np.zeros_like(onsets)
-            matters = np.zeros(onsets.shape, dtype=bool)
+            here, from_here = np.zeros(len(likely)), np.zeros((len(likely), speeds.size))
+            matters = np.zeros(from_here.shape, dtype=bool)
             for k in pairs:
                 own = _along(self._with_luck(k, limits.kept_luck[:, k]), limits.kept[:, k])
                 if limits.chance[:, k].any():
@@ -181,23 +242,48 @@ class RowsFit:
                 matters |= onset < np.minimum(likely[:, k, None], 0.0)
                 here += own
                 from_here += np.where(likely[:, k, None] < onset, own[:, None], _along(self.curves[k], onset))
-            # Relative to what is likeliest, a sum over speeds near the machine's is a product of matrices.
-            most = from_here.max(axis=1, keepdims=True)
-            near = math.log(UNSTABLE_DIRECTIONS) + most + np.log(np.exp(from_here - most) @ self.apart.T)
-            either = np.logaddexp(math.log1p(-UNSTABLE_DIRECTIONS) + here[:, None], near)
-            stable += here
+            found.append(_Along(here, from_here, matters))
+        return found
+
+    def _by_onset(self, along: Sequence[_Along]) -> tuple[Array, Array, list[Array]]:
+        """Log-likelihood of stable machines (machines,) and of those with an onset at each of some frequencies, its common
+        prior included (machines, frequencies), and of these how likely each direction has one, too.
+        """
+        stable = np.sum([each.stable for each in along], axis=0)
+        onsets = np.tile(np.log(self.onset), (stable.size, 1))
+        shares = []
+        for each in along:
+            near = math.log(UNSTABLE_DIRECTIONS) + _smoothed(each.onset, self.apart)
+            either = np.logaddexp(math.log1p(-UNSTABLE_DIRECTIONS) + each.stable[:, None], near)
             onsets += either
-            shares.append(np.exp(near - either) * matters)
+            shares.append(np.exp(near - either))
         return stable, onsets, shares
 
-    def explained(self, limits: Limits, unstable: Array, weight: Array) -> Array:
+    def _by_machine(self, along: Sequence[_Along], onsets: Onsets) -> Array:
+        """Log-likelihood of machines that are unstable where each simulated one is, or near that; (machines, simulated)."""
+        total = np.zeros((len(along[0].stable), len(onsets.weight)))
+        for each, kernel, speeds in zip(along, self._kernels(onsets), onsets.speeds.T, strict=True):
+            some = np.isfinite(speeds)
+            total[:, ~some] += each.stable[:, None]
+            total[:, some] += _smoothed(each.onset, kernel[some])
+        return total
+
+    def _kernels(self, onsets: Onsets) -> list[Array]:
+        """Of each direction, how near each onset is to the frequencies looked at; (simulated, frequencies)."""
+        found = []
+        for speeds, at in zip(self.windows, onsets.speeds.T, strict=True):
+            apart = np.clip(at, speeds[0], speeds[-1])[:, None] - speeds
+            found.append(_normalised(np.exp(-0.5 * (apart / UNSTABLE_APART) ** 2)))
+        return found
+
+    def explained(self, limits: Limits, unstable: Array, weight: Array, onsets: Onsets | None = None) -> Array:
         """Posterior predictive check: how much of what a hypothesis predicts comes near each pair's rows, (pairs,).
 
         Machines count by `weight`, which sums to one. Near is not further below than a shallow jump, nor further above than
         offsets go; and not further from an unstable speed than offsets go, as far as such a speed is likely.
         """
         found = np.empty(len(self.curves))
-        lost = self._unstable(limits, unstable, weight)
+        lost = self._unstable(limits, unstable, weight, onsets)
         for pairs, speeds, here in zip(self.directions, self.windows, lost, strict=True):
             for k in pairs:
                 good = GRID[self.curves[k] > self.curves[k].max() - 2.0]
@@ -210,6 +296,13 @@ class RowsFit:
                 found[k] = (weight - here.sum(axis=1)) @ at_limit
                 found[k] += np.sum(here * np.where(reached, at_onset, at_limit[:, None]))
         return found
+
+
+def _smoothed(onset: Array, kernel: Array) -> Array:
+    """Log of the mean likelihood near some speeds: (machines, frequencies) and (speeds, frequencies) -> (machines, speeds)."""
+    # Relative to what is likeliest it is a product of matrices.
+    most = onset.max(axis=1, keepdims=True)
+    return np.asarray(most + np.log(np.maximum(np.exp(onset - most) @ kernel.T, 1e-300)))
 
 
 def _normalised(density: Array) -> Array:

@@ -163,7 +163,7 @@ class Fate(NamedTuple):
         return Fate._make(field[rows] for field in self)
 
 
-def resumed(ramps: Lanes, kept: Array, hold: float) -> Lanes:
+def resumed(ramps: Lanes, kept: Array, hold: float | Array) -> Lanes:
     """Moves that end their ramp where a marked one left its state and go on at that speed.
 
     Parameters
@@ -172,7 +172,7 @@ def resumed(ramps: Lanes, kept: Array, hold: float) -> Lanes:
         n lanes.
     kept : ndarray, shape (n, 1 + 5 D + 2 A)
         One mark of each, as in `Fate.kept`.
-    hold : float
+    hold : float or ndarray, shape (n,)
         How long the speed is held [s].
     """
     drives = ramps.coupling.shape[0]
@@ -182,7 +182,7 @@ def resumed(ramps: Lanes, kept: Array, hold: float) -> Lanes:
         phase=kept[:, 1 : 1 + drives].T.copy(),
         start_speed=speed,
         speed=speed,
-        hold=np.full(speed.size, hold),
+        hold=np.broadcast_to(hold, speed.shape).copy(),
         marked=np.zeros(speed.size, bool),
         begin=kept[:, 1 + drives :].T.copy(),
     )

@@ -28,8 +28,9 @@ from .limits import load_ratio, pull_in_acceleration, static_limits
 from .motion import MARK_RATIO, Fate, Lanes, join, resumed
 
 HOLD = 0.03  # [s] after a ramp: a few periods of the rotor on its magnetic spring
-CRUISE = 0.12  # [s] longest look at constant speed
+CRUISE, SHORTEST_CRUISE = 0.12, 0.05  # [s] looks at constant speed: the longest, and what oscillation needs to grow
 FEW_LANES = 700  # below this a step costs about the same however many there are
+MOST_PROBES, MOST_CRUISES = 3, 12  # of a move in one round, where there are few
 SLOWEST_CHECK = 0.2  # of the speed at which the ramp was lost
 WINDOW_SPEEDS = 7
 SLOWEST_WINDOW = 0.3  # of the highest speed looked at
@@ -75,6 +76,18 @@ class Skips(NamedTuple):
     unstable: Bools
     hold_speeds: Array
     hold_lost: Bools
+
+
+class Ramps(NamedTuple):
+    """What ramps say of one direction; k accelerations, n samples.
+
+    skip : (k, n) lowest speed at which a ramp or its swing is lost [m/s], infinite where none is.
+    onset : (n,) lowest speed found at which oscillation at constant speed loses steps [m/s], infinite where none was found
+        or looked for.
+    """
+
+    skip: Array
+    onset: Array
 
 
 class Moves(NamedTuple):
@@ -246,9 +259,10 @@ def ramp_search(
     headroom: float = 1.0,
     seed: int = 0,
     rows: list[Rows] | None = None,
+    cruising: list[Rows] | None = None,
     progress: Progress | None = None,
-) -> Search[list[Array]]:
-    """Skip speeds by ramps and their swing alone, without looking for unstable windows; for many samples.
+) -> Search[list[Ramps]]:
+    """Skip speeds by ramps and their swing alone, for many samples; unstable speeds of some, apart.
 
     Parameters
     ----------
@@ -258,11 +272,13 @@ def ramp_search(
         How far beyond the speed that the travel allows the ramps go: how much a kept move had to spare.
     rows : list of ndarray of int, optional
         Which samples to simulate in each direction; all by default.
+    cruising : list of ndarray of int, optional
+        Of which samples moves are also simulated that go on at constant speed; of none by default.
 
     Returns
     -------
-    list of ndarray, shape (k, len(rows))
-        [m/s], infinite where not lost.
+    list of Ramps
+        Of len(rows) samples each.
     """
     longer = [m._replace(travel=m.travel * headroom**2) for m in wanted]
     chosen = rows or [np.arange(plant.samples)] * len(wanted)
@@ -277,8 +293,12 @@ def ramp_search(
     ramps, _ = yield from _ramps(plant, longer, doubtful, seed, [], scattered=True)
     report(0.8)
     limits = yield from _swing_checks(ramps)
+    onsets = [np.full(plant.samples, np.inf)] * len(wanted)
+    if cruising:
+        report(0.9)
+        onsets = yield from _cruise_checks(ramps, limits, wanted, cruising)
     report(1.0)
-    return [limit[:, which] for limit, which in zip(limits, chosen, strict=True)]
+    return [Ramps(s[:, which], o[which]) for s, o, which in zip(limits, onsets, chosen, strict=True)]
 
 
 def _brisk(plant: Plant, moves: Moves) -> tuple[Array, Array]:
@@ -351,60 +371,136 @@ def _ramps(
     return found, fates[own:]
 
 
+class _Between(NamedTuple):
+    """Of the marks of each ramp of one direction, (m,), those up to `kept` are taken as kept, those from `lost` on as lost."""
+
+    kept: Rows
+    lost: Rows
+
+
 def _swing_checks(ramps: list[_Ramped]) -> Search[list[Array]]:
     """Speeds up to which moves are kept that stop accelerating where their ramp left its state, (k, n) [m/s].
 
     The slowest that is lost is found by halving, after a look at the fastest that may be kept; where the ramp itself was
     lost between that and the next mark, it says the speed more exactly.
     """
-    looked = [np.flatnonzero(np.isfinite(ramped.lost_at[ramped.rows])) for ramped in ramps]
-    speeds = [ramped.marks()[these] for ramped, these in zip(ramps, looked, strict=True)]
-    lost_at = [ramped.lost_at[ramped.rows][these] for ramped, these in zip(ramps, looked, strict=True)]
-    # Of the marks those up to `kept` are taken as kept and those from `lost` on as lost.
-    lost = [np.sum(np.isfinite(v), axis=1) for v in speeds]
-    kept = [
-        np.minimum(np.sum(v < SLOWEST_CHECK * r[:, None], axis=1), hi) - 1
-        for v, r, hi in zip(speeds, lost_at, lost, strict=True)
-    ]
-    rounds = 0
-    while any(np.any(hi - lo > 1) for lo, hi in zip(kept, lost, strict=True)):
-        open_ = [np.flatnonzero(hi - lo > 1) for lo, hi in zip(kept, lost, strict=True)]
-        # Few lanes cost little more than fewer: then several marks are looked at in one round.
-        probes = int(np.clip(FEW_LANES // sum(undecided.size for undecided in open_), 1, 3))
-        wanted, tried = [], []
-        for ramped, these, undecided, lo, hi in zip(ramps, looked, open_, kept, lost, strict=True):
-            gap = (hi - lo)[undecided, None]
-            if rounds < NEAREST_FIRST and probes == 1:
-                marks = lo[undecided, None] + gap - 1
-            else:
-                marks = lo[undecided, None] + np.maximum(gap * np.arange(1, probes + 1) // (probes + 1), 1)
-            # A move may have several lanes.
-            position = np.full(ramped.rows[0].size, -1)
-            position[these[undecided]] = np.arange(undecided.size)
-            lanes = np.repeat(np.flatnonzero(position[ramped.move] >= 0), probes)
-            probe = np.tile(np.arange(probes), lanes.size // probes)
-            owner = position[ramped.move[lanes]]
-            wanted.append(resumed(ramped.lanes.take(lanes), ramped.kept[lanes, marks[owner, probe]], HOLD))
-            tried.append((marks, owner * probes + probe))
-        fates = yield wanted
-        rounds += 1
-        for lo, hi, undecided, (marks, owner), fate in zip(kept, lost, open_, tried, fates, strict=True):
-            gone = np.isfinite(_losses(owner, marks.size, fate)).reshape(marks.shape)
-            first = np.where(gone.any(axis=1), gone.argmax(axis=1), marks.shape[1])
-            row = np.arange(undecided.size)
-            bounded = np.column_stack([lo[undecided], marks, hi[undecided]])
-            lo[undecided], hi[undecided] = bounded[row, first], bounded[row, first + 1]
+    speeds = [ramped.marks() for ramped in ramps]
+    lost_at = [ramped.lost_at[ramped.rows] for ramped in ramps]
+    found = []
+    for v, r in zip(speeds, lost_at, strict=True):
+        lost = np.sum(np.isfinite(v), axis=1)
+        slowest = np.sum(v < SLOWEST_CHECK * np.where(np.isfinite(r), r, 0.0)[:, None], axis=1)
+        # Where the ramp was kept there is nothing to look for.
+        found.append(_Between(np.where(np.isfinite(r), np.minimum(slowest, lost), lost) - 1, lost))
+    yield from _halve(ramps, found, [np.full(v.shape, HOLD) for v in speeds], MOST_PROBES, NEAREST_FIRST)
     limits = []
-    for ramped, these, v, r, lo, hi in zip(ramps, looked, speeds, lost_at, kept, lost, strict=True):
+    for ramped, v, r, between in zip(ramps, speeds, lost_at, found, strict=True):
         limit = np.full(ramped.lost_at.shape, np.inf)
-        i, j = (index[these] for index in ramped.rows)
-        limit[i, j] = _between_marks(v, r, lo, hi)
+        limit[ramped.rows] = np.where(np.isfinite(r), _between_marks(v, r, between), np.inf)
         limits.append(limit)
     return limits
 
 
-def _between_marks(speeds: Array, lost_at: Array, kept: Rows, lost: Rows) -> Array:
+def _cruise_checks(
+    ramps: list[_Ramped], limits: list[Array], wanted: list[Moves], cruising: list[Rows]
+) -> Search[list[Array]]:
+    """Lowest speeds at which samples are lost that go on at constant speed as long as their travel allows, (n,) [m/s].
+
+    From some speed on oscillation may grow, whatever the acceleration that led there. So every sample is looked at once in
+    each direction, at its fastest mark below all that else loses it; where it is lost there, the slowest such mark is found
+    by halving.
+    """
+    speeds = [ramped.marks() for ramped in ramps]
+    holds, chosen, first = [], [], []
+    for ramped, v, limit, moves, which in zip(ramps, speeds, limits, wanted, cruising, strict=True):
+        i, j = ramped.rows
+        cruise = _cruise_time(v, moves.acceleration[i, None], moves.travel[i, None])
+        fits = (v < 0.999 * limit[i, j][:, None]) & (cruise >= SHORTEST_CRUISE) & np.isin(j, which)[:, None]
+        mark = np.where(fits, np.arange(v.shape[1]), -1).max(axis=1, initial=-1)
+        speed = np.where(mark >= 0, v[np.arange(mark.size), mark], 0.0)
+        # Of each sample the ramp that can be looked at fastest.
+        order = np.lexsort((speed, j))
+        last = order[np.append(np.diff(j[order]) > 0, True)] if order.size else order
+        holds.append(np.fmin(cruise, CRUISE))
+        chosen.append(last[mark[last] >= 0])
+        first.append(mark)
+    parts = zip(ramps, chosen, first, holds, strict=True)
+    looked = [_resumed(ramped, these, mark[these, None], hold) for ramped, these, mark, hold in parts]
+    fates = yield [lanes for lanes, _ in looked]
+    found = []
+    for v, these, mark, (_, owner), fate in zip(speeds, chosen, first, looked, fates, strict=True):
+        gone = these[np.isfinite(_losses(owner, these.size, fate))]
+        between = _Between(np.full(mark.size, -1), np.zeros(mark.size, np.intp))
+        between.lost[gone] = mark[gone]
+        between.kept[gone] = np.sum(v[gone] < SLOWEST_WINDOW * v[gone, mark[gone]][:, None], axis=1) - 1
+        found.append(between)
+    yield from _halve(ramps, found, holds, MOST_CRUISES)
+    onsets = []
+    for ramped, v, limit, between in zip(ramps, speeds, limits, found, strict=True):
+        unstable = np.flatnonzero(between.lost > 0)
+        onset = np.full(limit.shape[1], np.inf)
+        onset[ramped.rows[1][unstable]] = _between_marks(v, np.full(len(v), np.nan), between)[unstable]
+        onsets.append(onset)
+    return onsets
+
+
+def _cruise_time(speed: Array, acceleration: Array, travel: Array) -> Array:
+    """How long a move is at its speed [s], speeding up and stopping taking their share of the travel; negative where it is
+    not reached or there is no such speed.
+    """
+    return np.asarray(np.nan_to_num(travel / speed - speed / acceleration, nan=-1.0))
+
+
+def _halve(
+    ramps: list[_Ramped], found: list[_Between], holds: list[Array], most_probes: int, nearest_first: int = 0
+) -> Search[None]:
+    """Bring `kept` and `lost` of all ramps together, by moves to marks between them that are held there, (m, MARKS) [s].
+
+    In so many first rounds the mark next to `lost` is looked at.
+    """
+    rounds = 0
+    while any(np.any(between.lost - between.kept > 1) for between in found):
+        open_ = [np.flatnonzero(between.lost - between.kept > 1) for between in found]
+        # Few lanes cost little more than fewer: then several marks are looked at in one round.
+        probes = int(np.clip(FEW_LANES // sum(undecided.size for undecided in open_), 1, most_probes))
+        wanted, tried = [], []
+        for ramped, undecided, between, hold in zip(ramps, open_, found, holds, strict=True):
+            kept = between.kept[undecided, None]
+            gap = between.lost[undecided, None] - kept
+            if rounds < nearest_first and probes == 1:
+                marks = kept + gap - 1
+            else:
+                marks = kept + np.maximum(gap * np.arange(1, probes + 1) // (probes + 1), 1)
+            lanes, owner = _resumed(ramped, undecided, marks, hold)
+            wanted.append(lanes)
+            tried.append((marks, owner))
+        fates = yield wanted
+        rounds += 1
+        for between, undecided, (marks, owner), fate in zip(found, open_, tried, fates, strict=True):
+            gone = np.isfinite(_losses(owner, marks.size, fate)).reshape(marks.shape)
+            first = np.where(gone.any(axis=1), gone.argmax(axis=1), marks.shape[1])
+            row = np.arange(undecided.size)
+            bounded = np.column_stack([between.kept[undecided], marks, between.lost[undecided]])
+            between.kept[undecided], between.lost[undecided] = bounded[row, first], bounded[row, first + 1]
+
+
+def _resumed(ramped: _Ramped, chosen: Rows, marks: Rows, holds: Array) -> tuple[Lanes, Rows]:
+    """Moves that end chosen ramps (c,) at some of their marks (c, probes), and which of these each lane belongs to."""
+    position = np.full(ramped.rows[0].size, -1)
+    position[chosen] = np.arange(chosen.size)
+    probes = marks.shape[1]
+    # A move may have several lanes.
+    lanes = np.repeat(np.flatnonzero(position[ramped.move] >= 0), probes)
+    probe = np.tile(np.arange(probes), lanes.size // probes)
+    owner = position[ramped.move[lanes]]
+    mark = marks[owner, probe]
+    moves = resumed(ramped.lanes.take(lanes), ramped.kept[lanes, mark], holds[ramped.move[lanes], mark])
+    return moves, owner * probes + probe
+
+
+def _between_marks(speeds: Array, lost_at: Array, between: _Between) -> Array:
     """Skip speed of each move from the last mark kept and the first lost [m/s]."""
+    kept, lost = between
     if not lost_at.size:
         return lost_at
     row, alive = np.arange(lost_at.size), np.sum(np.isfinite(speeds), axis=1)

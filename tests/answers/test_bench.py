@@ -14,7 +14,7 @@ from hypothesis.extra.numpy import arrays
 from motionlimits.answers.bench import MANY, STATIC_REACH, Bench
 from motionlimits.answers.causes import hypotheses
 from motionlimits.answers.emulator import LUCK_POINTS, Limits
-from motionlimits.answers.likelihood import pairs_of
+from motionlimits.answers.likelihood import UNSTABLE, UNSTABLE_SLOW, Onsets, Pair, RowsFit, pairs_of
 from motionlimits.answers.predict import LONG_STEPS
 from motionlimits.answers.proposal import effective, shares
 from motionlimits.machine import Machine
@@ -128,6 +128,32 @@ def test_torque_curves_are_shared_where_a_fault_is_mechanical(gantry: Machine) -
     assert set(cloud.torque) == {0} | electrical
 
 
+@settings(max_examples=30)
+@given(st.integers(0, 10_000), st.integers(1, 12), st.integers(1, 3))
+def test_machines_that_are_stable_everywhere_count_together(seed: int, count: int, directions: int) -> None:
+    """Onsets merged, doubled or in another order say the same; shares of the prior sum to one."""
+    rng = np.random.default_rng(seed)
+    speeds = np.where(rng.random((count, directions)) < 0.5, np.inf, rng.normal(-0.5, 0.3, (count, directions)))
+    onsets = Onsets(speeds, rng.choice([UNSTABLE, UNSTABLE_SLOW], count), rng.uniform(0.5, 2.0, count))
+    pairs = [
+        Pair(machine().direction(label), 4.0, 1.0, np.array([0.4, 0.5]), np.full(2, 3.0), np.array([0.0, 3.0]))
+        for label in ("x", "y", "45")[:directions]
+    ]
+    fit, limits = RowsFit(machine(), pairs), surely(rng.normal(-0.3, 0.4, (6, directions)))
+    chance = rng.choice([UNSTABLE, UNSTABLE_SLOW], 6)
+    told = fit.log_likelihood(limits, chance, onsets)
+    assert fit.log_likelihood(limits, chance, onsets.merged()) == pytest.approx(told)
+    order = rng.permutation(count)
+    twice = Onsets(*(np.repeat(part[order], 2, axis=0) for part in onsets))
+    assert fit.log_likelihood(limits, chance, twice._replace(weight=0.5 * twice.weight)) == pytest.approx(told)
+    shares, common = onsets.log_shares(chance)
+    assert np.exp(shares).sum(axis=1) + np.exp(common) == pytest.approx(np.ones(6))
+    assert onsets.merged().weight.sum() == pytest.approx(onsets.weight.sum())
+    # Nobody simulated of that kind: the common prior alone.
+    others = onsets._replace(unstable=np.full(count, 0.3))
+    assert fit.log_likelihood(limits, chance, others) == pytest.approx(fit.log_likelihood(limits, chance))
+
+
 def test_start_angles_average_out(gantry: Machine) -> None:
     """What the angle at the start does to a limit is the same for other draws of it, once there are many."""
     plant = nominal_plant(gantry).take(np.zeros(64, np.intp))
@@ -135,7 +161,7 @@ def test_start_angles_average_out(gantry: Machine) -> None:
     moves = Moves(direction.vector, np.array([12.0, 20.0]), np.full(2, gantry.travel_along(direction)))
     alone = Crew(1, LONG_STEPS)
     one, two = (together([ramp_search(plant, [moves], headroom=1.5, seed=seed)], alone)[0] for seed in (1, 2))
-    logs = [np.log(np.minimum(limits, 1.5 * moves.top[:, None])) for limits in (one, two)]
+    logs = [np.log(np.minimum(ramps.skip, 1.5 * moves.top[:, None])) for (ramps,) in (one, two)]
     spread = np.maximum(logs[0].std(axis=1), logs[1].std(axis=1))
     assert np.all(np.abs(logs[0].mean(axis=1) - logs[1].mean(axis=1)) < 4.0 * spread * np.sqrt(2.0 / 64) + 1e-3)
     assert spread.max() > 0.005

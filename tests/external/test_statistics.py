@@ -15,7 +15,7 @@ from motionlimits.answers.bench import MANY, Bench, Outlook, size_quantiles
 from motionlimits.answers.causes import hypotheses
 from motionlimits.answers.emulator import LUCK_POINTS, Limits, Traits, emulator, logistic, ridge
 from motionlimits.answers.infer import Simulated, _weigh
-from motionlimits.answers.likelihood import GRID, Pair, RowsFit, pairs_of
+from motionlimits.answers.likelihood import GRID, Onsets, Pair, RowsFit, pairs_of
 from motionlimits.answers.proposal import effective
 from motionlimits.sweep import SweepRow
 
@@ -182,6 +182,7 @@ def test_size_is_integrated_out(checked: Validation, monkeypatch: pytest.MonkeyP
         fit.log_likelihood(limits, STABLE),
         0.0,
         np.full(quantiles.size, 1e-12),
+        None,
         limits,
         -size_quantiles(theory)[:, None],
     )
@@ -357,6 +358,35 @@ def test_an_unstable_speed_is_averaged_over(checked: Validation) -> None:
         "log-likelihood with an unstable speed",
         float(fit.log_likelihood(surely(limits[None]), np.array([chance]))[0]),
         math.log(expected),
+        "scipy.integrate.quad, scipy.stats.norm",
+        abs=0.05,
+        why="speeds a ninth apart",
+    )
+
+    # Beside this, common prior: machines that were simulated, and one of another kind, which tells nothing of these.
+    speeds = np.array([at_550_hz["x"], at_550_hz["45"]]) + np.array(
+        [[math.inf, math.inf], [-0.1, math.inf], [0.05, -0.2], [-0.3, -0.3]]
+    )
+    onsets = Onsets(speeds, np.array([chance, chance, chance, 0.4]), np.array([5.0, 2.0, 1.0, 50.0]))
+    expected *= likelihood.ANY_ONSET
+    for own, count in zip(speeds[:3], onsets.weight[:3], strict=True):
+        each = 1.0
+        for where, onset in zip(("x", "45"), own, strict=True):
+            if math.isinf(onset):
+                each *= rows(where, math.inf)
+                continue
+            each *= integrate.quad(
+                lambda z, where=where, onset=onset: (
+                    stats.norm.pdf(z) * rows(where, onset + likelihood.UNSTABLE_APART * z)
+                ),
+                -4.0,
+                4.0,
+            )[0]
+        expected += count * each
+    checked.close(
+        "log-likelihood with onsets of simulated machines",
+        float(fit.log_likelihood(surely(limits[None]), np.array([chance]), onsets)[0]),
+        math.log(expected / (likelihood.ANY_ONSET + 8.0)),
         "scipy.integrate.quad, scipy.stats.norm",
         abs=0.05,
         why="speeds a ninth apart",

@@ -76,7 +76,7 @@ def noticed(machine: Machine, theory: Hypothesis, size: float) -> bool:
     ]
     found = together([ramp_search(both, moves)], simulate)[0]
     less = [
-        np.minimum(f[:, 1], m.top) <= NOTICED_SHARE * np.minimum(f[:, 0], m.top)
+        np.minimum(f.skip[:, 1], m.top) <= NOTICED_SHARE * np.minimum(f.skip[:, 0], m.top)
         for f, m in zip(found, moves, strict=True)
     ]
     return int(np.sum(less)) >= NOTICED_PAIRS

@@ -30,6 +30,9 @@ from .diagnosis_study import CHUNK, draw_cases
 TABLE = Path(__file__).parent / "likelihood.txt"
 USUAL = {"PAIR_OFFSET": likelihood.PAIR_OFFSET}
 CHANGES: tuple[dict[str, Any], ...] = (
+    {"ANY_ONSET": 1e9},
+    {"ANY_ONSET": 2.0},
+    {"ANY_ONSET": 20.0},
     {"UNSTABLE": 1e-9, "UNSTABLE_SLOW": 1e-9},
     {"UNSTABLE": 0.05, "UNSTABLE_SLOW": 0.3},
     {"UNSTABLE": 0.2, "UNSTABLE_SLOW": 0.5},
@@ -57,12 +60,14 @@ def evidence(change: Mapping[str, float], case: Simulated) -> float:
     """Log evidence of the true cause with some constants of the likelihood changed."""
     outlook = case.outlooks[-1]
     # What a machine counts for, less the likelihood it counted for: how often such occur over how often they were drawn.
-    log_density = outlook.log_weight - case.fit.log_likelihood(outlook.limits, outlook.unstable)
-    slow = outlook.unstable == likelihood.UNSTABLE_SLOW
+    log_density = outlook.log_weight - case.fit.log_likelihood(outlook.limits, outlook.unstable, outlook.onsets)
+    onsets = outlook.onsets
+    assert onsets is not None
+    slow, slow_ones = (at == likelihood.UNSTABLE_SLOW for at in (outlook.unstable, onsets.unstable))
     with patch.multiple(likelihood, **change):
         fit = likelihood.RowsFit(case.machine, case.pairs)
-        unstable = np.where(slow, likelihood.UNSTABLE_SLOW, likelihood.UNSTABLE)
-        machines = fit.log_likelihood(outlook.limits, unstable) + log_density
+        unstable, their = (np.where(s, likelihood.UNSTABLE_SLOW, likelihood.UNSTABLE) for s in (slow, slow_ones))
+        machines = fit.log_likelihood(outlook.limits, unstable, onsets._replace(unstable=their)) + log_density
     return float(logsumexp(machines)) - math.log(machines.size)
 
 

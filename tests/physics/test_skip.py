@@ -1,0 +1,43 @@
+"""Speeds at which oscillation at constant speed loses steps, as a search among ramps finds them."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from motionlimits.physics.lanes import move_lanes
+from motionlimits.physics.motion import simulate
+from motionlimits.physics.skip import CRUISE, Moves, ramp_search, together
+from motionlimits.plant import sample_plant
+
+from ..lanes import random_machine
+
+SHAKY = random_machine(np.random.default_rng([40, 1737]))  # invented, and drawn for its poor damping
+LOOKED, NOT_LOOKED = 24, 8
+
+
+def test_unstable_speeds_lose_steps_and_slower_ones_do_not() -> None:
+    plant = sample_plant(SHAKY, LOOKED + NOT_LOOKED, seed=3)
+    direction = SHAKY.direction("y")
+    travel = SHAKY.travel_along(direction)
+    moves = Moves(direction.vector, np.array([4.0, 8.0]), np.full(2, travel))
+    (plain,) = together([ramp_search(plant, [moves])], simulate)[0]
+    (cruised,) = together([ramp_search(plant, [moves], cruising=[np.arange(LOOKED)])], simulate)[0]
+    assert np.array_equal(plain.skip, cruised.skip)
+    assert np.all(np.isinf(plain.onset))
+    assert np.all(np.isinf(cruised.onset[LOOKED:]))
+    some = np.flatnonzero(np.isfinite(cruised.onset))
+    assert some.size >= 8
+    # A ramp of its own from another angle, and as long at its speed.
+    onset = cruised.onset[some]
+    assert np.all(onset < cruised.skip[:, some].max(axis=0))
+    brisk = np.full(some.size, 4.0)
+
+    def lost(share: float) -> int:
+        speed = share * onset
+        lanes = move_lanes(
+            plant, direction.vector, brisk, speed, np.full(some.size, np.inf), sample=some, hold=CRUISE, phase=1.0
+        )
+        return int(simulate(lanes.lanes).lost.sum())
+
+    assert lost(1.1) >= 0.75 * some.size
+    assert lost(0.85) <= 0.25 * some.size
