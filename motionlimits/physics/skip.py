@@ -7,7 +7,8 @@ For every direction, acceleration and sample of a machine:
    they are lost in the swing when the acceleration ends, or kept because it ends in time;
 3. holds at a range of constant speeds find unstable windows below it, where oscillation grows from cycle to cycle.
 
-The third depends on speed and sample but hardly on acceleration, so it is done once per direction.
+The third depends on speed and sample but hardly on acceleration, so it is done once per direction. Where many machines are
+looked at (`ramp_search`) it is a move of each at the fastest speed below its limits, and slower ones only if that is lost.
 
 A search is a generator that yields the lanes it wants simulated next and is sent their fates, so that several searches
 share the engine's steps: a step costs much the same for ten lanes and for a hundred.
