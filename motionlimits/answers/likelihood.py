@@ -4,7 +4,7 @@ The likelihood of a row is binomial, with a chance of skipping that rises smooth
 for accidents. What the simulation itself gets wrong is taken in three times: an offset common to all rows; one of each
 direction and acceleration with long tails (near a swing the true skip speed jumps, nearly always down); and a speed from
 which oscillation grows, the same whatever the acceleration, which some machines have whether healthy or not. Where such
-speeds lie is told by simulated machines like the one at hand (`Onsets`), and by a prior common to all that these may err.
+speeds lie is told by simulated machines like the one at hand (`Onsets`) and, since these may err, by a prior common to all.
 
 Tolerances are common to all rows: the average over machines is taken of the product over rows, not row by row. All skip
 speeds here are logarithms of their ratio to the top speed that the travel allows.
@@ -182,7 +182,9 @@ class RowsFit:
 
     def log_likelihood(self, limits: Limits, unstable: Array, onsets: Onsets | None = None) -> Array:
         """(machines,) from what the machines' limits are and how likely each has an unstable speed; that is integrated out."""
-        along = self._each_direction(limits)
+        return self._total(self._each_direction(limits), unstable, onsets)
+
+    def _total(self, along: Sequence[_Along], unstable: Array, onsets: Onsets | None) -> Array:
         stable, by_onset, _ = self._by_onset(along)
         common = np.logaddexp(np.log1p(-unstable) + stable, np.log(unstable) + logsumexp(by_onset, axis=1))
         if onsets is None:
@@ -209,7 +211,7 @@ class RowsFit:
     def _unstable(self, limits: Limits, unstable: Array, weight: Array, onsets: Onsets | None) -> list[Array]:
         """Of each direction, how likely it is each machine that loses steps at each onset; (machines, frequencies)."""
         along = self._each_direction(limits)
-        total = self.log_likelihood(limits, unstable, onsets)
+        total = self._total(along, unstable, onsets)
         _, by_onset, shares = self._by_onset(along)
         common = np.log(unstable) - total
         found = [np.zeros_like(by_onset) for _ in along]
