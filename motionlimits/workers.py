@@ -26,7 +26,7 @@ from .physics.motion import Fate, Lanes, simulate, step_counts
 Item = TypeVar("Item")
 Result = TypeVar("Result")
 SMALLEST_SHARE = 150  # lanes: fewer are not worth a process
-LARGEST_SHARE = 3000  # lanes of one motor and one axis: more fall out of a core's cache
+LARGEST_SHARE = 20000
 STEP_COST = 1000.0  # of a step of any number of lanes, in steps of one lane
 
 

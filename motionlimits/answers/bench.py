@@ -9,6 +9,7 @@ import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cache
+from types import MappingProxyType
 
 import numpy as np
 from numpy.typing import NDArray
@@ -205,9 +206,15 @@ class Bench:
         return found
 
     def simulate(
-        self, wanted: Mapping[int, Cloud], progress: Callable[[float], None], *, cruising: bool = False
+        self,
+        wanted: Mapping[int, Cloud],
+        progress: Callable[[float], None],
+        cruising: Mapping[int, int] = MappingProxyType({}),
     ) -> Search[None]:
-        """Simulate machines of some hypotheses, in every direction; `cruising`: at constant speed, too."""
+        """Simulate machines of some hypotheses, in every direction; so many first ones of each at constant speed, too.
+
+        Those are the machines that `_onsets` tells of: only in the first call, whose machines are the first of `everybody`.
+        """
         asked: dict[tuple[int, str], Cloud] = {}
         joined = cache(Cloud.joined)  # one object for the same two: what is worked out for it is worked out once
         for which, new in wanted.items():
@@ -223,6 +230,10 @@ class Bench:
         span = {key: np.arange(end - p.samples, end) for key, p, end in zip(asked, plants, ends.tolist(), strict=True)}
         labels = [d.label for d, *_ in self.directions]
         chosen = [np.concatenate([rows for key, rows in span.items() if key[1] == label]) for label in labels]
+        looked_at = [
+            np.concatenate([rows[: cruising.get(key[0], 0)] for key, rows in span.items() if key[1] == label])
+            for label in labels
+        ]
         moves = [m for *_, m in self.directions]
         found = yield from ramp_search(
             stack(plants),
@@ -230,7 +241,7 @@ class Bench:
             headroom=HEADROOM,
             seed=self.seed,
             rows=chosen,
-            cruising=chosen if cruising else None,
+            cruising=looked_at if cruising else None,
             progress=progress,
         )
         for label, m, ramps in zip(labels, moves, found, strict=True):
@@ -239,7 +250,8 @@ class Bench:
             keys = [key for key in asked if key[1] == label]
             parts = np.cumsum([len(span[k]) for k in keys])[:-1]
             if cruising:
-                self.cruises.update(zip(keys, np.split(np.log(ramps.onset), parts), strict=True))
+                onsets = np.split(np.log(ramps.onset), parts)
+                self.cruises.update({key: part[: cruising[key[0]]] for key, part in zip(keys, onsets, strict=True)})
             for key, part in zip(keys, np.split(skip, parts), strict=True):
                 if key in self.known:
                     self.known[key] = joined(self.known[key], asked[key])
@@ -365,12 +377,13 @@ class Bench:
     def _limits(self, which: int, models: Sequence[Emulator], cloud: Cloud) -> Limits:
         """Emulated limits of machines."""
         limits = Limits(
-            *(np.empty((len(cloud.normal), self.count)) for _ in range(3)),
+            *(np.empty((len(cloud.normal), self.count)) for _ in range(4)),
             *(np.empty((LUCK_POINTS, self.count)) for _ in range(2)),
         )
         for direction, here, _ in self.directions:
             for k, traits in zip(here, self._traits(which, direction, cloud), strict=True):
                 limits.kept[:, k], limits.failed[:, k], limits.chance[:, k] = models[k].predict(traits)
+                limits.standing[:, k] = traits.standing
                 limits.kept_luck[:, k], limits.failed_luck[:, k] = models[k].kept_luck, models[k].failed_luck
         return limits.moved(cloud.offsets)
 

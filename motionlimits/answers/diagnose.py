@@ -18,6 +18,9 @@ from .predict import LONG_STEPS, Limit, Prediction, Question, check_acceleration
 from .shift import Shifts
 
 BAND_SAMPLES = 16  # machines drawn for the bands that measured limits are held against
+STATED_TRIALS = (
+    3  # of a limit that is told without a sweep: who knows it has met it more than once; common practice, no source
+)
 
 
 @dataclass(frozen=True)
@@ -82,8 +85,8 @@ def quick_rows(
         raise InputError("give --passed, --skipped or both: the highest speed that worked, the lowest that lost steps")
     if passed is not None and skipped is not None and passed >= skipped:
         raise InputError("--passed must be below --skipped: the highest speed that worked, the lowest that lost steps")
-    rows = [(passed, 0), (skipped, 1)]
-    return tuple(SweepRow(direction, acceleration, v, None, 1, bad) for v, bad in rows if v is not None)
+    rows = [(passed, 0), (skipped, STATED_TRIALS)]
+    return tuple(SweepRow(direction, acceleration, v, None, STATED_TRIALS, bad) for v, bad in rows if v is not None)
 
 
 def diagnose(

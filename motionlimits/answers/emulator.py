@@ -69,7 +69,8 @@ USUALLY_LEFT, FIT_STEPS = 0.1, 4
 
 
 class Limits(NamedTuple):
-    """Logarithms of skip over top speed of machines whose start succeeds or fails, and the chance that it fails.
+    """Logarithms of skip over top speed of machines whose start succeeds or fails, the chance that it fails, and `standing` of
+    `Traits`.
 
     All of shape (machines, pairs); `kept_luck`, `failed_luck` (LUCK_POINTS, pairs) are quantiles of what chance adds to
     either in each pair on its own, beyond what the likelihood of rows takes in anyway.
@@ -78,6 +79,7 @@ class Limits(NamedTuple):
     kept: Array
     failed: Array
     chance: Array
+    standing: Array
     kept_luck: Array
     failed_luck: Array
 

@@ -30,20 +30,22 @@ from .proposal import shares
 from .readings import expected, scale
 from .weigh import Weight, chances_of, weigh
 
-# Simulated machines: half of SAMPLES of every cause at first; then, look by look, of the causes with at least that chance, so
-# many at most, altogether so many times SAMPLES.
-SAMPLES, THOROUGH_SAMPLES = 56, 224
-HEALTHY = 3  # times as many healthy ones at first: others refer to them, and they tell what happens at constant speed
-LOOKS = ((0.0001, 8, 6), (0.01, 5, 7), (0.02, 4, 12))
+# Simulated machines: SAMPLES of every cause at first; then, look by look, of the causes with at least that chance, so many at
+# most, altogether so many times SAMPLES.
+SAMPLES, THOROUGH_SAMPLES = 40, 160
+HEALTHY = 2  # times as many healthy ones at first: others refer to them, and they tell what happens at constant speed
+CRUISING = 0.7  # of those of the other causes, how many are also simulated at constant speed
+LOOKS = ((0.001, 8, 16), (0.01, 5, 24))
 # Of these a part is dealt out evenly, the rest where the chance hangs on it, and none has more than so many times what it had.
-EVEN_SHARE, MOST_MORE = 0.3, 3
+EVEN_SHARE, MOST_MORE = 0.3, 5
 # Chance from which a cause is worth a closer look at what has been simulated, before the likely ones are chosen; how many.
-PLAUSIBLE, MOST_PLAUSIBLE = 1e-5, 10
+PLAUSIBLE, MOST_PLAUSIBLE = 1e-4, 8
 # Where no cause is all but sure those with at least such a chance, so many at most, are weighed by the mean of replicas.
 UNSURE, MOST_UNSURE = 0.003, 6
 # Change of a chance, with many more machines or between two replicas, below which no others are simulated.
 STABLE = 0.02
 SETTLED = 0.97  # chance of the first cause above which it is all but sure: then half as many are simulated
+SURE = 0.99  # and after those simulated at first: then no others are
 
 CLEARLY_UNSTABLE = 0.75  # chance from which mid-range instability is mentioned
 LEAST_UNSTABLE = 0.001  # chance of a cause from which it is worked out whether instability takes part
@@ -130,7 +132,7 @@ def sweep_search(
     slipped : sequence of tuple of str, optional
         Of each displacement that is clearly lost steps: the motors that lost them.
     samples : int
-        Half as many machines of every cause are simulated at first; later looks cost a multiple of it.
+        So many machines of every cause are simulated at first; later looks cost a multiple of it.
     seed : int
         The same seed gives the same answer.
     theories : sequence of Hypothesis, optional
@@ -153,10 +155,11 @@ def sweep_search(
     bench = Bench(machine, pairs, theories, seed)
     looks = Looks(bench, RowsFit(machine, pairs), bench.everybody.take(slice(FEW)), known, slipped)
     everything = range(len(theories))
-    start_count = max(samples // 2, 4)
+    start_count = max(samples, 4)
     first = bench.everybody.take(slice(start_count))
     wanted = {0: bench.everybody.take(slice(HEALTHY * start_count)), **dict.fromkeys(everything[1:], first)}
-    yield from bench.simulate(wanted, lambda share: report(0.3 * share), cruising=True)
+    cruising = {0: HEALTHY * start_count, **dict.fromkeys(everything[1:], math.ceil(CRUISING * start_count))}
+    yield from bench.simulate(wanted, lambda share: report(0.3 * share), cruising)
     views = [looks.first_look(0)]
     views += crew.each(lambda i: looks.first_look(i, views[0]), everything[1:])
 
@@ -165,10 +168,12 @@ def sweep_search(
         for i, view in zip(causes, closer, strict=True):
             views[i] = view
 
-    look_closer(_likeliest(chances_of(view.weight for view in views), PLAUSIBLE, MOST_PLAUSIBLE))
+    before = chances_of(view.weight for view in views)
+    look_closer(_likeliest(before, PLAUSIBLE, MOST_PLAUSIBLE))
+    chances = chances_of(view.weight for view in views)
+    moved = float(np.max(np.abs(chances - before)))
     had = {i: len(some.normal) for i, some in wanted.items()}
-    moved = 1.0
-    for turn, (least, most, altogether) in enumerate(LOOKS):
+    for turn, (least, most, altogether) in enumerate(LOOKS if chances.max() <= SURE else ()):
         likely = _likeliest(chances_of(view.weight for view in views), least, most)
         if turn == 0:
             likely = [0, *(i for i in likely if i)]  # the others refer to health
@@ -188,7 +193,7 @@ def sweep_search(
         enough = moved < STABLE or last
         if enough and chances.max() > SETTLED:
             break
-        if enough and turn > 0:
+        if enough:
             unsure = _likeliest(chances, UNSURE, MOST_UNSURE)
             averaged = crew.each(lambda i: looks.averaged(i, views[i], views[0]), unsure)
             moved = max(moved, _scatter(chances, unsure, np.array([scores for _, scores in averaged])))

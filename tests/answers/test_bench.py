@@ -78,7 +78,7 @@ def test_two_kinds_of_possible_machines_are_both_found(seed: int, sharpness: flo
 def surely(kept: np.ndarray) -> Limits:
     """Limits of machines whose start succeeds, and that chance leaves alone."""
     luck = np.zeros((LUCK_POINTS, kept.shape[1]))
-    return Limits(kept, kept, np.zeros_like(kept), luck, luck)
+    return Limits(kept, kept, np.zeros_like(kept), np.zeros_like(kept), luck, luck)
 
 
 @given(arrays(float, st.integers(1, 50), elements=st.floats(-500.0, 500.0)), st.floats(-1e3, 1e3))

@@ -191,7 +191,7 @@ def test_weighted_quantiles_lie_among_the_values(pairs: list[tuple[float, float]
 
 def test_limits_move_together() -> None:
     luck = np.zeros((LUCK_POINTS, 3))
-    limits = Limits(np.zeros((2, 3)), np.full((2, 3), -2.0), np.full((2, 3), 0.25), luck, luck)
+    limits = Limits(np.zeros((2, 3)), np.full((2, 3), -2.0), np.full((2, 3), 0.25), np.zeros((2, 3)), luck, luck)
     moved = limits.moved(np.array([0.1, -0.1]))
     assert moved.kept[:, 0] == pytest.approx([0.1, -0.1])
     assert moved.failed[:, 2] == pytest.approx([-1.9, -2.1])

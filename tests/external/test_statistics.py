@@ -38,9 +38,9 @@ def chance(speed: float, skip: float) -> float:
 def test_rows_are_binomial(checked: Validation, monkeypatch: pytest.MonkeyPatch) -> None:
     """Source: scipy.stats.binom for trials and skips, the chance by scipy.stats.norm; the pair's offset taken out."""
     monkeypatch.setattr(likelihood, "PAIR_OFFSET", 1e-4)
-    monkeypatch.setattr(likelihood, "JUMP_SHARE", 0.0)
+    monkeypatch.setattr(likelihood, "JUMP_SHARES", (0.0,))
     one = pair([0.4, 0.5, 0.6], [3, 3, 2], [0, 1, 2])
-    curve = one.log_likelihood()
+    (curve,) = one.log_likelihood()
     coefficient = sum(math.log(math.comb(int(n), int(k))) for n, k in zip(one.trials, one.skipped, strict=True))
     for skip in (0.45, 0.5, 0.58):
         expected = sum(
@@ -61,9 +61,9 @@ def test_rows_are_binomial(checked: Validation, monkeypatch: pytest.MonkeyPatch)
 
 def test_offset_is_a_student_distribution(checked: Validation, monkeypatch: pytest.MonkeyPatch) -> None:
     """Source: scipy.stats.t with 4 degrees of freedom, integrated against the rows by scipy.integrate.quad."""
-    monkeypatch.setattr(likelihood, "JUMP_SHARE", 0.0)
+    monkeypatch.setattr(likelihood, "JUMP_SHARES", (0.0,))
     one = pair([0.45, 0.55], [4, 4], [0, 4])
-    curve = one.log_likelihood()
+    (curve,) = one.log_likelihood()
 
     def rows(skip: float) -> float:
         return (1 - chance(0.45, skip)) ** 4 * chance(0.55, skip) ** 4
@@ -96,7 +96,7 @@ STABLE = np.array(1e-12)  # chance of an unstable speed
 def fit_of(curves: list[np.ndarray]) -> RowsFit:
     """Rows whose log-likelihood curves are given, in one direction."""
     fit = RowsFit(machine(), [pair([0.5], [1], [0]) for _ in curves])
-    fit.curves = np.array(curves)
+    fit.curves = np.array(curves)[:, None]
     return fit
 
 
@@ -122,7 +122,7 @@ def evidence(log_likelihood: np.ndarray) -> float:
 def surely(kept: np.ndarray) -> Limits:
     """Limits of machines whose start succeeds."""
     luck = np.zeros((LUCK_POINTS, kept.shape[1]))
-    return Limits(kept, kept, np.zeros_like(kept), luck, luck)
+    return Limits(kept, kept, np.zeros_like(kept), np.zeros_like(kept), luck, luck)
 
 
 @pytest.mark.parametrize("pairs", [4, 10])
@@ -328,7 +328,7 @@ def test_an_unstable_speed_is_averaged_over(checked: Validation) -> None:
     pairs = [replace(pair([0.5], [1], [0]), direction=gantry.direction(label)) for label in ("x", "x", "45")]
     fit = RowsFit(gantry, pairs)
     limits, measured, chance = np.array([-0.3, -0.6, -0.4]), np.array([-0.85, -0.8, -1.2]), 0.1
-    fit.curves = np.array([-0.5 * ((GRID - m) / error) ** 2 for m in measured])
+    fit.curves = np.array([-0.5 * ((GRID - m) / error) ** 2 for m in measured])[:, None]
     # Along x both motors turn at the speed of the belt, along a diagonal one of them at 1.414 times the carriage's.
     shaft = machine().drives[0].transmission.radius * 2.0 * math.pi / 50.0
     at_550_hz = {"x": math.log(550.0 * shaft), "45": math.log(550.0 * shaft / math.sqrt(2.0))}

@@ -24,7 +24,7 @@ from motionlimits.answers import emulator as emulators
 from motionlimits.answers.bench import BEYOND, HEADROOM, Bench
 from motionlimits.answers.causes import hypotheses
 from motionlimits.answers.emulator import Emulator, Traits, emulator, steady_fit
-from motionlimits.answers.likelihood import JUMP_DEPTH, JUMP_SHARE, PAIR_OFFSET, Pair
+from motionlimits.answers.likelihood import JUMP_DEPTH, JUMP_SHARES, PAIR_OFFSET, Pair, jump_kind
 from motionlimits.answers.predict import LONG_STEPS
 from motionlimits.physics.skip import together
 from motionlimits.plant import at_work
@@ -154,7 +154,8 @@ def log_density(fit: Emulator, traits: Traits, skip: np.ndarray) -> np.ndarray:
         seen = law.pdf(skip[:, None]).mean(axis=1)
         either.append(np.where(skip < LOOKED_TO, seen, law.sf(LOOKED_TO).mean(axis=1)))
     blurred = (1.0 - chance) * either[0] + chance * either[1]
-    return np.asarray(np.log((1.0 - JUMP_SHARE) * blurred + JUMP_SHARE / JUMP_DEPTH))
+    jump = np.array(JUMP_SHARES)[jump_kind(traits.standing)]
+    return np.asarray(np.log((1.0 - jump) * blurred + jump / JUMP_DEPTH))
 
 
 def beyond_statics(

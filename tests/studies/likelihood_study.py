@@ -47,8 +47,11 @@ CHANGES: tuple[dict[str, Any], ...] = (
     {"UNSTABLE_APART": 0.5},
     {"PAIR_OFFSET": 0.06},
     {"PAIR_OFFSET": 0.11},
-    {"JUMP_SHARE": 0.05},
-    {"JUMP_SHARE": 0.15},
+    {"JUMP_SHARES": (0.1, 0.1)},
+    {"JUMP_SHARES": (0.01, 0.1)},
+    {"JUMP_SHARES": (0.04, 0.1)},
+    {"JUMP_SHARES": (0.02, 0.05)},
+    {"JUMP_SHARES": (0.02, 0.15)},
     {"JUMP_DEPTH": 2.0},
     {"TRIAL_SCATTER": 0.02},
     {"TRIAL_SCATTER": 0.06},
@@ -88,7 +91,7 @@ def table_of(found: Sequence[Sequence[float]]) -> list[str]:
     lines = [f"cases {len(told)}; mean log evidence of the true cause {told[:, 0].mean():.2f}; changes of the sum:"]
     for change, changed in zip(CHANGES, told[:, 1:].T, strict=True):
         difference = changed - told[:, 0]
-        name = ", ".join(f"{key} {value:g}" for key, value in change.items())
+        name = ", ".join(f"{key} {value}" for key, value in change.items())
         error = difference.std() * math.sqrt(difference.size)
         lines.append(f"  {name}: {difference.sum():+.1f} (standard error {error:.1f})")
     return lines
