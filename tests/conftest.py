@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -24,6 +25,12 @@ settings.load_profile("steady")
 @pytest.fixture(scope="session")
 def gantry() -> Machine:
     return read_machine(EXAMPLES / "crossed-belt-gantry" / "machine.toml")
+
+
+@pytest.fixture(scope="session")
+def short(gantry: Machine) -> Machine:
+    """The gantry with little travel: its moves are simulated in a third of the time."""
+    return replace(gantry, axes=tuple(replace(axis, travel=0.12) for axis in gantry.axes))
 
 
 @pytest.fixture(scope="session")

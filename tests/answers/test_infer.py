@@ -34,7 +34,6 @@ from motionlimits.workers import Crew
 
 from ..conftest import EXAMPLES
 from ..inference import infer, simulated_sweep
-from ..machines import machine
 
 NAMES = {"as-predicted", "drag", "speed-drag", "low-voltage", "low-current", "series-resistance", "open-phase", "heavy"}
 
@@ -182,9 +181,9 @@ def test_hidden_drag_of_the_example_is_found(example: Diagnosis) -> None:
     assert probabilities == sorted(probabilities, reverse=True)
 
 
-def test_same_seed_same_answer_on_any_number_of_processes(gantry: Machine) -> None:
+def test_same_seed_same_answer_on_any_number_of_processes(short: Machine) -> None:
     rows = quick_rows("x", 6.0, 0.4, 0.5)
-    one, two = (infer(gantry, rows, samples=4, theories=hypotheses(gantry)[:3], workers=n) for n in (1, 3))
+    one, two = (infer(short, rows, samples=4, theories=hypotheses(short)[:3], workers=n) for n in (1, 3))
     assert [f.probability for f in one.found] == [f.probability for f in two.found]
 
 
@@ -270,9 +269,9 @@ def test_readings_of_the_next_causes_are_told_where_one_is_sure(gantry: Machine,
     assert told["drag", "x"] > 3.0 * min(told.values())
 
 
-def test_a_reading_moves_the_ranking(gantry: Machine) -> None:
+def test_a_reading_moves_the_ranking(short: Machine) -> None:
     rows = quick_rows("x", 12.0, 1.0, 1.1)
-    simulated = simulated_sweep(gantry, rows, samples=8)
+    simulated = simulated_sweep(short, rows, samples=8)
     before = rank(simulated)
     with_scale = rank(simulated, {"pull_x_n": 30.0})
     clean = rank(simulated, {"pull_x_n": 4.0, "mass_x_kg": 0.45})
@@ -307,15 +306,15 @@ def test_readings_by_cause(gantry: Machine) -> None:
     assert split("current_rms_b_a") == ("current_rms", "b")
 
 
-def test_next_checks_and_swap(gantry: Machine) -> None:
-    inference = infer(gantry, quick_rows("45", 6.0, 0.3, 0.4), samples=8, workers=1)
-    checks = next_checks(gantry, inference, {})
+def test_next_checks_and_swap(short: Machine) -> None:
+    inference = infer(short, quick_rows("45", 6.0, 0.3, 0.4), samples=4, workers=1)
+    checks = next_checks(short, inference, {})
     assert 1 <= len(checks) <= 3
     assert all(c.information >= 0.0 for c in checks)
-    assert not any(c.key == "pull_x_n" for c in next_checks(gantry, inference, {"pull_x_n": 4.0}))
-    check = reading_check(gantry, inference, "phase_ohm_a")
+    assert not any(c.key == "pull_x_n" for c in next_checks(short, inference, {"pull_x_n": 4.0}))
+    check = reading_check(short, inference, "phase_ohm_a")
     assert check.information <= math.log2(len(inference.found))
-    assert swap_test(gantry, inference) == "" or "driver" in swap_test(gantry, inference)
+    assert swap_test(short, inference) == "" or "driver" in swap_test(short, inference)
 
 
 @pytest.mark.parametrize(
@@ -327,20 +326,19 @@ def test_next_checks_and_swap(gantry: Machine) -> None:
         [SweepRow("x", 500.0, 0.4, None, 1, 1), SweepRow("y", 0.05, 3.0, None, 1, 0)],
     ],
 )
-def test_odd_sweeps_get_a_usable_answer(rows: list[SweepRow]) -> None:
-    found = diagnose(machine(), rows, samples=8)
+def test_odd_sweeps_get_a_usable_answer(short: Machine, rows: list[SweepRow]) -> None:
+    found = diagnose(short, rows, samples=4)
     assert found.inference is not None
     assert math.fsum(f.probability for f in found.inference.found) == pytest.approx(1.0)
     assert all(np.isfinite(f.probability) for f in found.inference.found)
 
 
-def test_named_sizes() -> None:
+def test_named_sizes(short: Machine) -> None:
     from motionlimits.answers.diagnose import Agreement, _remarks
 
-    described = machine()
     half = [Agreement("x", 3.0, 0.19, 0.21, 0.4, 0.35, 0.45, 0.9, "voltage", "below")] * 2
-    inference = infer(described, quick_rows("x", 3.0, 0.2, 0.25), samples=8, workers=1)
-    assert any("step scale" in remark for remark in _remarks(described, inference.best, half))
+    inference = infer(short, quick_rows("x", 3.0, 0.2, 0.25), samples=4, workers=1)
+    assert any("step scale" in remark for remark in _remarks(short, inference.best, half))
 
 
 def test_evidence_files(gantry: Machine, tmp_path) -> None:  # type: ignore[no-untyped-def]
@@ -378,18 +376,18 @@ def test_what_takes_nothing_is_no_reason_to_ask() -> None:
     assert noticed(np.array([0.0]), np.array([[-0.1], [-1.0]])) == pytest.approx([UNNOTICED, 1.0])
 
 
-def test_rows_that_no_cause_explains_are_named(gantry: Machine, example: Diagnosis) -> None:
+def test_rows_that_no_cause_explains_are_named(short: Machine, example: Diagnosis) -> None:
     assert example.inference is not None
     assert example.inference.unexplained == ()
-    limits = {limit.direction: limit for limit in predict(gantry, accelerations=[6.0], samples=4).limits}
+    limits = {limit.direction: limit for limit in predict(short, accelerations=[6.0], samples=4).limits}
     speed = {label: min(limit.skip or limit.reachable, limit.reachable) for label, limit in limits.items()}
 
     def swept(label: str, share: float) -> list[SweepRow]:
         ladder = share * speed[label] * np.array([0.75, 0.85, 1.15, 1.3])
         return [SweepRow(label, 6.0, float(v), None, 3, 3 * (v > share * speed[label])) for v in ladder]
 
-    some = hypotheses(gantry)[:3]  # health, drag on x, drag on y
+    some = hypotheses(short)[:3]  # health, drag on x, drag on y
     # What holds x back holds the diagonals back as well.
     odd = [row for label in limits for row in swept(label, 0.04 if label == "x" else 1.0)]
-    found = infer(gantry, odd, samples=4, theories=some, workers=1)
+    found = infer(short, odd, samples=4, theories=some, workers=1)
     assert [found.pairs[k].direction.label for k in found.unexplained] == ["x"]
