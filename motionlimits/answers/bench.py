@@ -214,7 +214,14 @@ class Bench:
         """Simulate machines of some hypotheses, in every direction; so many first ones of each at constant speed, too.
 
         Those are the machines that `_onsets` tells of: only in the first call, whose machines are the first of `everybody`.
+
+        Raises
+        ------
+        ValueError
+            Where others have been simulated before.
         """
+        if cruising and self.known:
+            raise ValueError("only the machines simulated first can tell what happens at constant speed")
         asked: dict[tuple[int, str], Cloud] = {}
         joined = cache(Cloud.joined)  # one object for the same two: what is worked out for it is worked out once
         for which, new in wanted.items():

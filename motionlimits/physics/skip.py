@@ -30,7 +30,7 @@ from .motion import MARK_RATIO, Fate, Lanes, join, resumed
 
 HOLD = 0.03  # [s] after a ramp: a few periods of the rotor on its magnetic spring
 CRUISE, SHORTEST_CRUISE = 0.12, 0.05  # [s] looks at constant speed: the longest, and what oscillation needs to grow
-FEW_LANES = 3000  # below this a step costs about the same however many there are
+FEW_LANES = 3000  # up to here several marks of a move are looked at in a round: another round costs more
 MOST_PROBES, MOST_CRUISES = 3, 12  # of a move in one round, where there are few
 SLOWEST_CHECK = 0.2  # of the speed at which the ramp was lost
 WINDOW_SPEEDS = 7
