@@ -311,19 +311,27 @@ class Bench:
         for statics in np.moveaxis(self.statics(which, cloud)[direction.label], 1, 0):
             yield Traits(statics[:, 0], statics[:, 1], *known)
 
-    def learn(
-        self, which: int, fit: RowsFit, former: Learned | None = None, best: float = 0.0, replica: int | None = None
-    ) -> Learned:
-        """Fit emulators to all that was simulated of a hypothesis, most closely where the former ones leave machines possible.
+    def importance(self, which: int, fit: RowsFit, learned: Learned, best: float) -> dict[Cloud, Array]:
+        """How closely emulators are to fit each machine simulated of a hypothesis: most where what was learned leaves it possible.
+
+        `best` is the greatest log-likelihood of a machine by what was learned.
+        """
+        found: dict[Cloud, Array] = {}
+        for known in {self.known[key]: None for key in self._owners(which)}:  # most directions have the same
+            limits = self._limits(which, learned.models, known)
+            likelihood = fit.log_likelihood(limits, known.unstable, self._onsets(which))
+            found[known] = FITTING_FLOOR + np.exp(FITTING_POWER * np.minimum(likelihood - best, 0.0))
+        return found
+
+    def learn(self, which: int, importance: Mapping[Cloud, Array] | None = None, replica: int | None = None) -> Learned:
+        """Fit emulators to all that was simulated of a hypothesis.
 
         Parameters
         ----------
         which : int
             The hypothesis.
-        fit : RowsFit
-        former : Learned, optional
-        best : float
-            Greatest log-likelihood of a machine by the former ones.
+        importance : mapping, optional
+            From `importance`; by default all machines count alike.
         replica : int, optional
             Machines count by chance, differently in each replica (Bayesian bootstrap; Rubin 1981, from memory).
 
@@ -332,21 +340,15 @@ class Bench:
         Learned
         """
         models: dict[int, Emulator] = {}
-        weights: dict[Cloud, Array] = {}  # most directions have the same
         for direction, here, _ in self.directions:
             owner = self.owner(which, direction)
             known, skips = self.known[owner, direction.label], self.skips[owner, direction.label]
-            if known not in weights:
-                weights[known] = np.ones(len(skips))
-                if former:
-                    limits = self._limits(which, former.models, known)
-                    likelihood = fit.log_likelihood(limits, known.unstable, self._onsets(which))
-                    weights[known] = FITTING_FLOOR + np.exp(FITTING_POWER * np.minimum(likelihood - best, 0.0))
-                if replica is not None:
-                    luck = np.random.default_rng([self.seed, 6, replica])
-                    weights[known] = weights[known] * luck.standard_exponential(len(skips))
+            weight = np.ones(len(skips)) if importance is None else importance[known]
+            if replica is not None:
+                # The same in every direction: it is the machine that counts for more or less.
+                weight = weight * np.random.default_rng([self.seed, 6, replica]).standard_exponential(len(skips))
             for k, traits, skip in zip(here, self._traits(which, direction, known), skips.T, strict=True):
-                models[k] = emulator(traits, skip, weights[known], math.log(HEADROOM), math.log(BEYOND))
+                models[k] = emulator(traits, skip, weight, math.log(HEADROOM), math.log(BEYOND))
         in_order = [models[k] for k in range(self.count)]
         return Learned(in_order, self._limits(which, in_order, self._described(which)).mean())
 

@@ -44,11 +44,11 @@ class Looks:
 
     def first_look(self, which: int, healthy: View | None = None) -> View:
         """From the machines simulated first."""
-        return self._view(which, False, None, self.bench.learn(which, self.fit), healthy)
+        return self._view(which, False, None, self.bench.learn(which), healthy)
 
     def closer(self, which: int, view: View, healthy: View) -> View:
         """From all that was simulated, on machines that rows and readings leave possible."""
-        learned = self.bench.learn(which, self.fit, view.learned, view.outlook.best)
+        learned = self._learned_anew(which, view.learned, view.outlook.best)
         view = self._view(which, True, view.nearer, learned, healthy)
         for step in range(NEARER):
             if effective(view.weight.machines) > FEW_EFFECTIVE:
@@ -56,16 +56,17 @@ class Looks:
             nearer = self.bench.nearer(self.machines(view), view.outlook.limits, view.weight.machines)
             if step == 0:
                 # Once more, most closely where what has just been simulated has them.
-                learned = self.bench.learn(which, self.fit, learned, view.outlook.best)
+                learned = self._learned_anew(which, learned, view.outlook.best)
             view = self._view(which, True, nearer, learned, healthy)
         return view
 
     def averaged(self, which: int, view: View, healthy: View) -> tuple[View, Array]:
         """The mean of replicas, which hangs less on single machines that were simulated; and the score of each replica."""
-        replicas = []
-        for replica in range(REPLICAS):
-            learned = self.bench.learn(which, self.fit, view.learned, view.outlook.best, replica)
-            replicas.append(self._view(which, True, view.nearer, learned, healthy))
+        importance = self.bench.importance(which, self.fit, view.learned, view.outlook.best)
+        replicas = [
+            self._view(which, True, view.nearer, self.bench.learn(which, importance, replica), healthy)
+            for replica in range(REPLICAS)
+        ]
         mean = logsumexp([r.outlook.log_weight for r in replicas], axis=0) - math.log(REPLICAS)
         outlook = replace(view.outlook, log_weight=np.asarray(mean))
         weight = self._weigh(which, outlook, healthy)
@@ -74,6 +75,10 @@ class Looks:
     def machines(self, view: View) -> Cloud:
         """The machines that a view is of."""
         return self._machines(view.close, view.nearer)
+
+    def _learned_anew(self, which: int, former: Learned, best: float) -> Learned:
+        """Fitted most closely where the former emulators leave machines possible."""
+        return self.bench.learn(which, self.bench.importance(which, self.fit, former, best))
 
     def _machines(self, close: bool, nearer: Cloud | None) -> Cloud:
         return nearer or (self.bench.everybody if close else self.few)
