@@ -443,7 +443,7 @@ def diagnose(
     predicted band, the other causes, and what to measure next with what it would read under each of them. Readings
     come back with --found or --evidence, and the ranking updates.
 
-    With a sweep file: diagnose MACHINE SWEEP. Without one, for a single limit:
+    With a sweep file: diagnose MACHINE SWEEP. Without one, for a single limit, which counts as met three times:
     diagnose MACHINE --direction x --acceleration 3000 --passed 150 --skipped 160
     """
     from .answers.diagnose import diagnose as answer
