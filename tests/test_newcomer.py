@@ -12,6 +12,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from motionlimits.answers.predict import LONG_STEPS
 from motionlimits.files.machines import read_machine
 from motionlimits.physics.lanes import move_lanes
 from motionlimits.physics.motion import join, simulate
@@ -51,7 +52,7 @@ def test_newcomer(tmp_path: Path) -> None:
         unit = described.direction(cells[0]).vector
         moves.append(move_lanes(faulty, unit, rate, speed, travel, sample=np.zeros(1, np.intp)).lanes)
     # Independent axes: one lane for each row, since only one motor turns.
-    lost = simulate(join(moves)).lost
+    lost = simulate(join(moves), **LONG_STEPS).lost
     assert lost.size == len(rows)
     for k, bad in zip(rows, lost, strict=True):
         cells = lines[k].split(",")
