@@ -26,9 +26,7 @@ from .physics.motion import Fate, Lanes, simulate, step_counts
 Item = TypeVar("Item")
 Result = TypeVar("Result")
 SMALLEST_SHARE = 150  # lanes: fewer are not worth a process
-LARGEST_SHARE = (
-    20000  # lanes: what more leave behind at their marks is a burden on memory, and a step costs little for a lane
-)
+LARGEST_SHARE = 20000  # lanes: what more of them leave behind at their marks is a burden on memory
 STEP_COST = 1000.0  # of a step of any number of lanes, in steps of one lane
 
 

@@ -18,9 +18,8 @@ from .predict import LONG_STEPS, Limit, Prediction, Question, check_acceleration
 from .shift import Shifts
 
 BAND_SAMPLES = 16  # machines drawn for the bands that measured limits are held against
-STATED_TRIALS = (
-    3  # of a limit that is told without a sweep: who knows it has met it more than once; common practice, no source
-)
+# Trials of a limit that is told without a sweep: who knows it has met it more than once; common practice, no source.
+STATED_TRIALS = 3
 
 
 @dataclass(frozen=True)

@@ -322,7 +322,7 @@ def expected_information(
         for a in accelerations
     ]
     bench = Bench(machine, pairs, theories, seed)
-    everything = dict.fromkeys(range(len(theories)), bench.everybody.take(slice(SAMPLES // 2)))
+    everything = dict.fromkeys(range(len(theories)), bench.everybody.take(slice(SAMPLES)))
     together([bench.simulate(everything, progress or (lambda share: None))], Crew(steps=LONG_STEPS))
     priors = np.array([h.prior for h in theories])
     edges = np.linspace(-3.0, math.log(BEYOND), 40)

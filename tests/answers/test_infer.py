@@ -16,7 +16,7 @@ from motionlimits.answers.causes import CAUSES, hypotheses
 from motionlimits.answers.diagnose import Diagnosis, _inference_warnings, _instability, diagnose, quick_rows
 from motionlimits.answers.emulator import LUCK_POINTS, Limits
 from motionlimits.answers.infer import MOST_MORE, SAMPLES, STABLE, _allotted, _scatter, rank
-from motionlimits.answers.likelihood import GRID, UNSTABLE, Pair, RowsFit, pairs_of
+from motionlimits.answers.likelihood import GRID, JUMP_SHARES, UNSTABLE, Pair, RowsFit, pairs_of
 from motionlimits.answers.looks import REPLICAS, Looks
 from motionlimits.answers.nextcheck import _information, _right, next_checks, reading_check, row_checks, swap_test
 from motionlimits.answers.predict import LONG_STEPS, predict
@@ -88,9 +88,10 @@ def test_a_limit_far_below_is_likelier_where_a_start_is_about_to_fail(gantry: Ma
         return fit.log_likelihood(limits, np.full(3, 1e-12))
 
     # The odds of a jump are what differs, and where limits are as predicted they hardly do.
-    assert told(-0.3) - told(-0.3)[0] == pytest.approx([0.0, math.log(0.10 / 0.02), 0.0], abs=0.05)
+    rare, common = JUMP_SHARES
+    assert told(-0.3) - told(-0.3)[0] == pytest.approx([0.0, math.log(common / rare), 0.0], abs=0.05)
     assert told(math.log(0.105)) - told(math.log(0.105))[0] == pytest.approx(
-        [0.0, math.log(0.90 / 0.98), 0.0], abs=0.05
+        [0.0, math.log((1.0 - common) / (1.0 - rare)), 0.0], abs=0.05
     )
 
 

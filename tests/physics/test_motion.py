@@ -190,7 +190,7 @@ def test_bad_moves_are_refused() -> None:
 
 def test_fates_against_a_switching_bridge() -> None:
     """The truth of the blind studies, own statement of the equations with a relay for a bridge; no outside source."""
-    lanes = join([with_cruise(m, 0.02) for m in random_moves(8, seed=9)])
+    lanes = join([with_cruise(m, 0.05) for m in random_moves(8, seed=9)])
     around = np.split(simulate(join([replace(lanes, speed=lanes.speed * f) for f in (0.93, 1.0, 1.07)])).lost, 3)
     clear = (around[0] == around[1]) & (around[1] == around[2])
     assert clear.sum() >= 5
