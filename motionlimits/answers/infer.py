@@ -168,10 +168,9 @@ def sweep_search(
         for i, view in zip(causes, closer, strict=True):
             views[i] = view
 
-    before = chances_of(view.weight for view in views)
-    look_closer(_likeliest(before, PLAUSIBLE, MOST_PLAUSIBLE))
+    look_closer(_likeliest(chances_of(view.weight for view in views), PLAUSIBLE, MOST_PLAUSIBLE))
     chances = chances_of(view.weight for view in views)
-    moved = float(np.max(np.abs(chances - before)))
+    moved = 1.0 - float(chances.max())  # where it ends here: what the others have together
     had = {i: len(some.normal) for i, some in wanted.items()}
     for turn, (least, most, altogether) in enumerate(LOOKS if chances.max() <= SURE else ()):
         likely = _likeliest(chances_of(view.weight for view in views), least, most)
