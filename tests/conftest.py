@@ -12,6 +12,7 @@ from motionlimits.answers.diagnose import Diagnosis, diagnose
 from motionlimits.files.machines import read_machine
 from motionlimits.files.sweeps import read_sweep
 from motionlimits.machine import Machine
+from motionlimits.sweep import SweepRow
 
 ROOT = Path(__file__).resolve().parents[1]
 EXAMPLES = ROOT / "examples"
@@ -39,6 +40,17 @@ def cutter() -> Machine:
 
 
 @pytest.fixture(scope="session")
-def example(gantry: Machine) -> Diagnosis:
+def example_rows(gantry: Machine) -> tuple[SweepRow, ...]:
+    return tuple(read_sweep(EXAMPLES / "crossed-belt-gantry" / "sweep.csv", gantry))
+
+
+@pytest.fixture(scope="session")
+def example(gantry: Machine, example_rows: tuple[SweepRow, ...]) -> Diagnosis:
     """The gantry's sweep diagnosed, once for all tests that look at it."""
-    return diagnose(gantry, read_sweep(EXAMPLES / "crossed-belt-gantry" / "sweep.csv", gantry))
+    return diagnose(gantry, example_rows)
+
+
+@pytest.fixture(scope="session")
+def rough_example(gantry: Machine, example_rows: tuple[SweepRow, ...]) -> Diagnosis:
+    """The same from few machines, for tests of how an answer is told."""
+    return diagnose(gantry, example_rows, samples=4)

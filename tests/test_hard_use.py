@@ -121,6 +121,8 @@ def test_many_runs_in_one_folder(tmp_path: Path) -> None:
             3000,
             "--speed",
             200,
+            "--travel",
+            30,
             "--csv",
             target,
         )

@@ -24,7 +24,6 @@ from motionlimits.answers.readings import expected, scale, split, unscale
 from motionlimits.answers.weigh import UNNOTICED, noticed
 from motionlimits.errors import InputError
 from motionlimits.files.evidence import evidence_fields, read_evidence
-from motionlimits.files.sweeps import read_sweep
 from motionlimits.machine import Machine
 from motionlimits.physics.skip import together
 from motionlimits.plant import nominal_plant
@@ -32,7 +31,6 @@ from motionlimits.show.words import cause_words, diagnosis_words
 from motionlimits.sweep import SweepRow
 from motionlimits.workers import Crew
 
-from ..conftest import EXAMPLES
 from ..inference import infer, simulated_sweep
 
 NAMES = {"as-predicted", "drag", "speed-drag", "low-voltage", "low-current", "series-resistance", "open-phase", "heavy"}
@@ -188,10 +186,12 @@ def test_same_seed_same_answer_on_any_number_of_processes(short: Machine) -> Non
     assert [f.probability for f in one.found] == [f.probability for f in two.found]
 
 
-def test_twice_the_machines_move_no_probability(gantry: Machine, example: Diagnosis) -> None:
+def test_twice_the_machines_move_no_probability(
+    gantry: Machine, example: Diagnosis, example_rows: tuple[SweepRow, ...]
+) -> None:
     assert example.inference is not None
     assert example.inference.moved < STABLE
-    half = infer(gantry, read_sweep(EXAMPLES / "crossed-belt-gantry" / "sweep.csv", gantry), samples=SAMPLES // 2)
+    half = infer(gantry, example_rows, samples=SAMPLES // 2)
     one, two = (
         {(f.hypothesis.cause.name, f.hypothesis.where): f.probability for f in found.found}
         for found in (half, example.inference)

@@ -19,7 +19,7 @@ from motionlimits.physics.waveform import waveform_at_angle
 from motionlimits.plant import sample_plant
 from motionlimits.workers import Crew
 
-from ..lanes import lane, random_machine, random_moves, with_cruise, with_travel
+from ..lanes import lane, random_machine, random_moves, short_moves, with_travel
 from ..machines import machine, number
 from ..studies.switching import switched
 
@@ -190,7 +190,7 @@ def test_bad_moves_are_refused() -> None:
 
 def test_fates_against_a_switching_bridge() -> None:
     """The truth of the blind studies, own statement of the equations with a relay for a bridge; no outside source."""
-    lanes = join([with_cruise(m, 0.05) for m in random_moves(8, seed=9)])
+    lanes = join(short_moves(8, seed=9))
     around = np.split(simulate(join([replace(lanes, speed=lanes.speed * f) for f in (0.93, 1.0, 1.07)])).lost, 3)
     clear = (around[0] == around[1]) & (around[1] == around[2])
     assert clear.sum() >= 5

@@ -24,10 +24,10 @@ HOSTILE = '<script>alert(1)</script> "quoted" & é'
 
 
 @pytest.fixture(scope="module")
-def page(gantry: Machine, example: Diagnosis) -> str:
+def page(gantry: Machine, rough_example: Diagnosis) -> str:
     from motionlimits.show.report import report_page
 
-    diagnosis = replace(example, machine=replace(gantry, name=HOSTILE), readings={"supply_v": 47.5})
+    diagnosis = replace(rough_example, machine=replace(gantry, name=HOSTILE), readings={"supply_v": 47.5})
     return report_page(diagnosis, [curve(gantry, "a")], [("machine.toml", HOSTILE)], "versions")
 
 
