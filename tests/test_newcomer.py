@@ -19,6 +19,7 @@ from motionlimits.physics.motion import join, simulate
 from motionlimits.plant import nominal_plant
 
 from .conftest import ROOT
+from .lanes import with_cruise
 
 pytest.importorskip("matplotlib")
 
@@ -50,7 +51,8 @@ def test_newcomer(tmp_path: Path) -> None:
         cells = lines[k].split(",")
         rate, speed, travel = (np.array([float(cells[i]) / 1e3]) for i in (1, 2, 3))
         unit = described.direction(cells[0]).vector
-        moves.append(move_lanes(faulty, unit, rate, speed, travel, sample=np.zeros(1, np.intp)).lanes)
+        whole = move_lanes(faulty, unit, rate, speed, travel, sample=np.zeros(1, np.intp)).lanes
+        moves.append(with_cruise(whole, 0.1))
     # Independent axes: one lane for each row, since only one motor turns.
     lost = simulate(join(moves), **LONG_STEPS).lost
     assert lost.size == len(rows)

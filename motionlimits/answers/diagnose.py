@@ -17,7 +17,7 @@ from .nextcheck import Check, next_checks, swap_test
 from .predict import LONG_STEPS, Limit, Prediction, Question, check_accelerations, prediction_search, static_prediction
 from .shift import Shifts
 
-BAND_SAMPLES = 16  # machines drawn for the bands that measured limits are held against
+BAND_SAMPLES = 48  # machines drawn for the bands that measured limits are held against
 # Trials of a limit that is told without a sweep: who knows it has met it more than once; common practice, no source.
 STATED_TRIALS = 3
 

@@ -17,7 +17,7 @@ import numpy as np
 from scipy.special import logsumexp
 
 from ..machine import Array, Direction, Machine
-from ..physics.skip import Search, together
+from ..physics.skip import Search
 from ..sweep import SweepRow
 from ..workers import Crew
 from .bench import BEYOND, FEW, Bench, Outlook, size_quantiles
@@ -25,7 +25,6 @@ from .causes import Hypothesis, hypotheses
 from .emulator import weighted_quantiles
 from .likelihood import Pair, RowsFit, pairs_of
 from .looks import Looks
-from .predict import LONG_STEPS
 from .proposal import shares
 from .readings import expected, scale
 from .weigh import Weight, chances_of, weigh
@@ -194,6 +193,9 @@ def sweep_search(
             break
         if enough:
             unsure = _likeliest(chances, UNSURE, MOST_UNSURE)
+            # What the last look made likely may have been looked at roughly only.
+            look_closer([i for i in unsure if not views[i].close])
+            chances = chances_of(view.weight for view in views)
             averaged = crew.each(lambda i: looks.averaged(i, views[i], views[0]), unsure)
             moved = max(moved, _scatter(chances, unsure, np.array([scores for _, scores in averaged])))
             if moved < STABLE or last:
@@ -298,16 +300,16 @@ def _conflicts(machine: Machine, best: Found, readings: Mapping[str, float]) -> 
     return tuple(found)
 
 
-def expected_information(
+def information_search(
     machine: Machine,
     wanted: Sequence[tuple[Direction, Sequence[float]]],
     *,
     seed: int = 0,
     progress: Callable[[float], None] | None = None,
-) -> tuple[tuple[str, float, float], ...]:
+) -> Search[tuple[tuple[str, float, float], ...]]:
     """What the measured limit of each direction and acceleration is expected to tell about the cause, alone.
 
-    Mutual information [bit] of cause and measured limit, causes weighed by their priors, limits as exact as a ladder of
+    A search for `physics.skip.together`. Mutual information [bit] of cause and measured limit, causes weighed by their priors, limits as exact as a ladder of
     10 % steps makes them.
 
     Returns
@@ -322,7 +324,7 @@ def expected_information(
     ]
     bench = Bench(machine, pairs, theories, seed)
     everything = dict.fromkeys(range(len(theories)), bench.everybody.take(slice(SAMPLES)))
-    together([bench.simulate(everything, progress or (lambda share: None))], Crew(steps=LONG_STEPS))
+    yield from bench.simulate(everything, progress or (lambda share: None))
     priors = np.array([h.prior for h in theories])
     edges = np.linspace(-3.0, math.log(BEYOND), 40)
     found = []

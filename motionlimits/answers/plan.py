@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -12,9 +13,21 @@ from ..errors import InputError
 from ..machine import Array, Direction, Machine
 from ..physics.constants import EQUAL_AREA_LIMIT
 from ..physics.limits import pull_in_acceleration
+from ..physics.skip import Search, together
 from ..plant import nominal_plant
-from .infer import expected_information
-from .predict import Limit, Prediction, check_accelerations, predict, round_figures, travel_of
+from ..workers import Crew
+from .infer import information_search
+from .predict import (
+    LONG_STEPS,
+    Limit,
+    Prediction,
+    Question,
+    check_accelerations,
+    predict,
+    prediction_search,
+    round_figures,
+    travel_of,
+)
 
 # Shares of the acceleration that pull-out torque at standstill gives: low enough to be safe, spread enough to tell a
 # fixed force (drag), a mass and a voltage apart.
@@ -24,7 +37,8 @@ MORE_SHARES = (0.06, 0.13, 0.25, 0.42, 0.65)
 FEW_DIRECTIONS = 3
 RUNGS = 7  # speeds of a ladder
 HANDLING = 6.0  # [s] to check the position after a trial: common practice, no source
-SAMPLES = 24
+SAMPLES = 48  # machines within tolerance
+SIZING_SAMPLES = 150  # where one in ten may lose steps: fewer leave the greatest acceleration uncertain by a third
 
 
 @dataclass(frozen=True)
@@ -122,10 +136,12 @@ def plan(
         raise InputError(f"--trials {trials}: allowed: from 1 to 50")
     chosen = tuple(directions or machine.usual_directions())
     rates = check_accelerations(planned_accelerations(machine, chosen) if accelerations is None else accelerations)
-    report = progress or (lambda share: None)
-    prediction = predict(
-        machine, chosen, rates, travel=travel, samples=SAMPLES, seed=seed, progress=lambda share: report(0.5 * share)
-    )
+    question = Question(machine, tuple((direction, rates, travel) for direction in chosen))
+    searches: list[Search[Any]] = [
+        prediction_search(question, SAMPLES, seed),
+        information_search(machine, [(direction, rates) for direction in chosen], seed=seed, progress=progress),
+    ]
+    prediction, information = together(searches, Crew(steps=LONG_STEPS))
     by_direction = {
         d.label: [
             PlannedRow(d.label, limit.acceleration, v, min(v, limit.reachable), limit.travel, limit.chance(v))
@@ -136,9 +152,6 @@ def plan(
         for d in chosen
     }
     rows = _order(by_direction, rates)
-    information = expected_information(
-        machine, [(d, rates) for d in chosen], seed=seed, progress=lambda share: report(0.5 + 0.5 * share)
-    )
     duration = sum(trials * (2.0 * _move_time(row) + HANDLING) for row in rows)
     return Plan(machine, tuple(rows), trials, duration, information, prediction)
 
@@ -192,7 +205,7 @@ def sizing(
             f"{speed * 1e3:g} mm/s cannot be reached in {length * 1e3:.0f} mm at any acceleration allowed here"
         )
     prediction = predict(
-        machine, [direction], tried.tolist(), travel=travel, samples=SAMPLES, seed=seed, progress=progress
+        machine, [direction], tried.tolist(), travel=travel, samples=SIZING_SAMPLES, seed=seed, progress=progress
     )
     chances = np.array([limit.chance(speed) for limit in prediction.limits])
     good = chances < 0.1

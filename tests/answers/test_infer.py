@@ -11,6 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from motionlimits.answers import infer as inferring
 from motionlimits.answers.bench import FEW, Bench
 from motionlimits.answers.causes import CAUSES, hypotheses
 from motionlimits.answers.diagnose import Diagnosis, _inference_warnings, _instability, diagnose, quick_rows
@@ -184,6 +185,17 @@ def test_same_seed_same_answer_on_any_number_of_processes(short: Machine) -> Non
     rows = quick_rows("x", 6.0, 0.4, 0.5)
     one, two = (infer(short, rows, samples=4, theories=hypotheses(short)[:3], workers=n) for n in (1, 3))
     assert [f.probability for f in one.found] == [f.probability for f in two.found]
+
+
+def test_causes_looked_at_roughly_are_weighed_like_the_others(short: Machine, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A last look may make a cause likely that was not thought worth a closer one before."""
+    monkeypatch.setattr(inferring, "PLAUSIBLE", 1.0)
+    monkeypatch.setattr(inferring, "LOOKS", ((0.0, 1, 16), (0.0, 1, 24)))
+    monkeypatch.setattr(inferring, "UNSURE", 0.0)
+    found = infer(short, quick_rows("x", 6.0, 0.4, 0.5), samples=4, theories=hypotheses(short)[:4], workers=1)
+    assert len(found.found) == 4
+    assert math.fsum(f.probability for f in found.found) == pytest.approx(1.0)
+    assert np.isfinite(found.moved)
 
 
 def test_twice_the_machines_move_no_probability(
