@@ -8,18 +8,24 @@ import random
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 from typer.testing import CliRunner
 
 from motionlimits.answers.compare import compare
 from motionlimits.answers.curve import curve
 from motionlimits.answers.diagnose import diagnose
+from motionlimits.answers.infer import SAMPLES
 from motionlimits.answers.predict import predict
 from motionlimits.cli import app
 from motionlimits.errors import InputError
 from motionlimits.files.machines import open_machine
 from motionlimits.files.sweeps import read_sweep
+from motionlimits.machine import Machine
 from motionlimits.show import json as show_json
 from motionlimits.show import tables, words
+from motionlimits.sweep import SweepRow
+
+from .lanes import random_machine
 
 NUMBERS = [
     "0",
@@ -273,3 +279,34 @@ def run(count: int, seed: int, examples: Path, folder: Path) -> dict[str, int]:
         outcome = one_case(machine_text, sweep_text, folder)
         tally["answered" if outcome == "answered" else "refused"] += 1
     return tally
+
+
+def few_rows(machine: Machine, rng: np.random.Generator) -> list[SweepRow]:
+    """What an owner may have tried: one to three limits in any directions, kept, lost or both, clear or doubtful."""
+    labels = [d.label for d in machine.usual_directions()]
+    rows = []
+    for _ in range(int(rng.integers(1, 4))):
+        label, acceleration = str(rng.choice(labels)), float(np.exp(rng.uniform(np.log(0.5), np.log(20.0))))
+        speed = float(rng.uniform(0.03, 1.05)) * math.sqrt(
+            acceleration * machine.travel_along(machine.direction(label))
+        )
+        told = rng.choice(["both", "lost", "kept"])
+        if told != "lost":
+            rows.append(SweepRow(label, acceleration, speed, None, int(rng.integers(1, 5)), 0))
+        if told != "kept":
+            trials = int(rng.integers(1, 5))
+            faster = speed * float(rng.uniform(1.02, 1.3))
+            rows.append(SweepRow(label, acceleration, faster, None, trials, int(rng.integers(1, trials + 1))))
+    return rows
+
+
+def diagnosed(seed: int) -> float:
+    """Diagnose a few rows of a random machine, a reading among them now and then; the sum of probabilities."""
+    rng = np.random.default_rng([70, seed])
+    machine = random_machine(rng)
+    rows = few_rows(machine, rng)
+    readings = {"supply_v": machine.supply.voltage * float(rng.uniform(0.4, 1.1))} if rng.random() < 0.3 else {}
+    found = diagnose(machine, rows, readings, samples=int(rng.choice([10, SAMPLES])), seed=seed)
+    assert found.inference is not None
+    assert words.diagnosis_words(found).endswith(".")
+    return math.fsum(f.probability for f in found.inference.found)

@@ -38,3 +38,16 @@ def test_hundred_thousand_commands(tmp_path: Path, seed: int) -> None:
     print(f"25,000 command lines, seed {100 + seed}: {tally}, {time.monotonic() - start:.0f} s")
     assert tally["answered"] > 2500
     assert tally["refused"] > 2500
+
+
+@pytest.mark.filterwarnings("error")
+@pytest.mark.parametrize("seed", range(2))
+def test_a_few_rows_get_a_diagnosis(seed: int) -> None:
+    assert fuzz.diagnosed(seed) == pytest.approx(1.0)
+
+
+@pytest.mark.study
+@pytest.mark.filterwarnings("error")
+@pytest.mark.parametrize("seed", range(2, 150))
+def test_a_few_rows_of_many_machines_get_a_diagnosis(seed: int) -> None:
+    assert fuzz.diagnosed(seed) == pytest.approx(1.0)
