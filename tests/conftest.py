@@ -48,9 +48,3 @@ def example_rows(gantry: Machine) -> tuple[SweepRow, ...]:
 def example(gantry: Machine, example_rows: tuple[SweepRow, ...]) -> Diagnosis:
     """The gantry's sweep diagnosed, once for all tests that look at it."""
     return diagnose(gantry, example_rows)
-
-
-@pytest.fixture(scope="session")
-def rough_example(gantry: Machine, example_rows: tuple[SweepRow, ...]) -> Diagnosis:
-    """The same from few machines, for tests of how an answer is told."""
-    return diagnose(gantry, example_rows, samples=4)

@@ -13,7 +13,6 @@ from typer.testing import CliRunner
 from motionlimits.answers import diagnose, infer
 from motionlimits.answers.diagnose import Diagnosis
 from motionlimits.cli import app
-from motionlimits.show.json import diagnosis_dict
 
 from .conftest import EXAMPLES, ROOT
 
@@ -101,28 +100,6 @@ def test_json_keys() -> None:
     compared = json.loads(run("compare", machine, "--set", "supply.voltage_v=24", "--json", "--quick").stdout)
     assert {"before", "after", "changes", "power", "warnings"} <= set(compared)
     assert {"direction", "acceleration_mm_s2", "before_mm_s", "after_mm_s", "ratio"} <= set(compared["changes"][0])
-
-
-def test_json_keys_of_a_diagnosis(rough_example: Diagnosis) -> None:
-    held = json.loads(json.dumps(diagnosis_dict(rough_example), allow_nan=False))
-    keys = {
-        "direction",
-        "acceleration_mm_s2",
-        "passed_mm_s",
-        "skipped_mm_s",
-        "predicted_mm_s",
-        "low_mm_s",
-        "high_mm_s",
-        "verdict",
-    }
-    assert keys <= set(held["agreement"][0])
-    assert "below" in {row["verdict"] for row in held["agreement"]}
-    assert {"cause", "where", "probability", "size", "because", "check"} <= set(held["causes"][0])
-    assert sum(row["probability"] for row in held["causes"]) == pytest.approx(1.0)
-    assert held["next"]
-    assert {row["direction"] for row in held["instability"]} <= {"x", "y", "45", "135"}
-    assert held["instability"]
-    assert all(0.0 <= row["probability"] <= 1.0 and row["from_mm_s"] > 0.0 for row in held["instability"])
 
 
 def test_quick_form_and_exit_codes() -> None:

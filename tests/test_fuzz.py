@@ -41,13 +41,12 @@ def test_hundred_thousand_commands(tmp_path: Path, seed: int) -> None:
 
 
 @pytest.mark.filterwarnings("error")
-@pytest.mark.parametrize("seed", range(2))
-def test_a_few_rows_get_a_diagnosis(seed: int) -> None:
-    assert fuzz.diagnosed(seed) == pytest.approx(1.0)
+def test_a_few_rows_get_a_diagnosis() -> None:
+    assert fuzz.diagnosed(0) == pytest.approx(1.0)
 
 
 @pytest.mark.study
 @pytest.mark.filterwarnings("error")
-@pytest.mark.parametrize("seed", range(2, 150))
+@pytest.mark.parametrize("seed", range(150))
 def test_a_few_rows_of_many_machines_get_a_diagnosis(seed: int) -> None:
     assert fuzz.diagnosed(seed) == pytest.approx(1.0)

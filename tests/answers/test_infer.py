@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import json
 import math
 from collections.abc import Mapping
 from dataclasses import replace
@@ -28,6 +29,7 @@ from motionlimits.files.evidence import evidence_fields, read_evidence
 from motionlimits.machine import Machine
 from motionlimits.physics.skip import together
 from motionlimits.plant import nominal_plant
+from motionlimits.show.json import diagnosis_dict
 from motionlimits.show.words import cause_words, diagnosis_words
 from motionlimits.sweep import SweepRow
 from motionlimits.workers import Crew
@@ -149,6 +151,28 @@ def test_instability_is_told(example: Diagnosis) -> None:
     within = tuple(replace(row, verdict="within") for row in example.agreement)
     unhurt = replace(example, agreement=within, inference=replace(inference, found=(calm, *inference.found)))
     assert diagnosis_words(unhurt).endswith("the machine does what it can, 60%.")
+
+
+def test_json_keys_of_a_diagnosis(example: Diagnosis) -> None:
+    held = json.loads(json.dumps(diagnosis_dict(example), allow_nan=False))
+    keys = {
+        "direction",
+        "acceleration_mm_s2",
+        "passed_mm_s",
+        "skipped_mm_s",
+        "predicted_mm_s",
+        "low_mm_s",
+        "high_mm_s",
+        "verdict",
+    }
+    assert keys <= set(held["agreement"][0])
+    assert "below" in {row["verdict"] for row in held["agreement"]}
+    assert {"cause", "where", "probability", "size", "because", "check"} <= set(held["causes"][0])
+    assert sum(row["probability"] for row in held["causes"]) == pytest.approx(1.0)
+    assert held["next"]
+    assert {row["direction"] for row in held["instability"]} <= {"x", "y", "45", "135"}
+    assert held["instability"]
+    assert all(0.0 <= row["probability"] <= 1.0 and row["from_mm_s"] > 0.0 for row in held["instability"])
 
 
 def test_a_suggested_move_takes_instability_into_account(gantry: Machine, example: Diagnosis) -> None:

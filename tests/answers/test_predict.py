@@ -15,7 +15,7 @@ from ..machines import machine
 
 @pytest.fixture(scope="module")
 def example(gantry: Machine):  # type: ignore[no-untyped-def]
-    return predict(gantry, samples=16)
+    return predict(gantry, [gantry.direction("x"), gantry.direction("45")], samples=16)
 
 
 def test_bands_are_in_order(example) -> None:  # type: ignore[no-untyped-def]

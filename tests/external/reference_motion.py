@@ -75,7 +75,7 @@ def reference_move(lane: Lanes, *, loop_time: float = 25e-6, rub_speed: float = 
     gone.terminal = True  # type: ignore[attr-defined]
     th0 = p["phase"] / nr
     start = [p["current_peak"] * math.cos(p["phase"]), p["current_peak"] * math.sin(p["phase"]), th0, 0.0, r * th0, 0.0]
-    out = solve_ivp(slopes, (0.0, finish), start, method="LSODA", events=gone, rtol=1e-6, atol=1e-8, max_step=1e-3)
+    out = solve_ivp(slopes, (0.0, finish), start, method="LSODA", events=gone, rtol=1e-5, atol=1e-7, max_step=1e-3)
     lags = np.array([lag(t, y) for t, y in zip(out.t, out.y.T, strict=True)])
     lost = bool(out.t_events[0].size)
     return lost, float(np.abs(lags).max())
