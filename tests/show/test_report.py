@@ -29,7 +29,9 @@ def page(gantry: Machine, example_rows: tuple[SweepRow, ...]) -> str:
     from motionlimits.show.report import report_page
 
     # A few machines do for what only shows.
-    diagnosis = replace(diagnose(gantry, example_rows, samples=4), machine=replace(gantry, name=HOSTILE), readings={"supply_v": 47.5})
+    diagnosis = replace(
+        diagnose(gantry, example_rows, samples=4), machine=replace(gantry, name=HOSTILE), readings={"supply_v": 47.5}
+    )
     return report_page(diagnosis, [curve(gantry, "a")], [("machine.toml", HOSTILE)], "versions")
 
 
