@@ -309,8 +309,8 @@ def information_search(
 ) -> Search[tuple[tuple[str, float, float], ...]]:
     """What the measured limit of each direction and acceleration is expected to tell about the cause, alone.
 
-    A search for `physics.skip.together`. Mutual information [bit] of cause and measured limit, causes weighed by their priors, limits as exact as a ladder of
-    10 % steps makes them.
+    A search for `physics.skip.together`. Mutual information [bit] of cause and measured limit, causes weighed by their
+    priors, limits as exact as a ladder of 10 % steps makes them.
 
     Returns
     -------
