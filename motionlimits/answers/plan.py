@@ -38,7 +38,8 @@ FEW_DIRECTIONS = 3
 RUNGS = 7  # speeds of a ladder
 HANDLING = 6.0  # [s] to check the position after a trial: common practice, no source
 SAMPLES = 48  # machines within tolerance
-SIZING_SAMPLES = 150  # where one in ten may lose steps: with 24 the greatest acceleration hung on the seed by a factor of 2
+# Where one in ten may lose steps: with 24 the greatest acceleration hung on the seed by a factor of two.
+SIZING_SAMPLES = 150
 
 
 @dataclass(frozen=True)
