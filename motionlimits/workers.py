@@ -11,9 +11,8 @@ import itertools
 import multiprocessing
 import os
 import signal
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
-from functools import partial
 from multiprocessing.connection import Connection
 from typing import TypeVar
 
@@ -160,21 +159,17 @@ class Crew:
     ----------
     workers : int
         By default the number of usable cores.
-    steps : dict
-        `phase_step`, `longest_step` of `motion.simulate`, where the usual ones are not meant.
     """
 
     workers: int = field(default_factory=lambda: usable_cores())
-    steps: Mapping[str, float] = field(default_factory=dict)
 
     def __call__(self, lanes: Lanes) -> Fate:
         """Fates of lanes."""
-        alone: Callable[[Lanes], Fate] = partial(simulate, **self.steps)  # type: ignore[arg-type]
         if self.workers <= 1 or lanes.size < 2 * SMALLEST_SHARE:
-            return alone(lanes)
+            return simulate(lanes)
         pieces = self.workers * -(-lanes.size // (self.workers * LARGEST_SHARE))
-        shares = deal(step_counts(lanes, **self.steps), pieces)
-        return _joined(lanes.size, shares, self.each(lambda share: alone(lanes.take(share)), shares))
+        shares = deal(step_counts(lanes), pieces)
+        return _joined(lanes.size, shares, self.each(lambda share: simulate(lanes.take(share)), shares))
 
     def each(self, task: Callable[[Item], Result], items: Sequence[Item]) -> list[Result]:
         """What a task makes of every item, as `spread` does it."""

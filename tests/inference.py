@@ -6,7 +6,6 @@ from collections.abc import Sequence
 from typing import Any
 
 from motionlimits.answers.infer import Inference, Simulated, rank, sweep_search
-from motionlimits.answers.predict import LONG_STEPS
 from motionlimits.machine import Machine
 from motionlimits.physics.skip import together
 from motionlimits.sweep import SweepRow
@@ -17,7 +16,7 @@ def simulated_sweep(
     machine: Machine, rows: Sequence[SweepRow], workers: int | None = None, **options: Any
 ) -> Simulated:
     """`sweep_search` run on its own, on that many processes (None: all cores)."""
-    crew = Crew(workers or usable_cores(), LONG_STEPS)
+    crew = Crew(workers or usable_cores())
     return together([sweep_search(machine, rows, crew=crew, **options)], crew)[0]
 
 

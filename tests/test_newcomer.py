@@ -12,7 +12,6 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from motionlimits.answers.predict import LONG_STEPS
 from motionlimits.files.machines import read_machine
 from motionlimits.physics.lanes import move_lanes
 from motionlimits.physics.motion import join, simulate
@@ -54,7 +53,7 @@ def test_newcomer(tmp_path: Path) -> None:
         whole = move_lanes(faulty, unit, rate, speed, travel, sample=np.zeros(1, np.intp)).lanes
         moves.append(with_cruise(whole, 0.1))
     # Independent axes: one lane for each row, since only one motor turns.
-    lost = simulate(join(moves), **LONG_STEPS).lost
+    lost = simulate(join(moves)).lost
     assert lost.size == len(rows)
     for k, bad in zip(rows, lost, strict=True):
         cells = lines[k].split(",")

@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 from ..errors import InputError
 from ..machine import Direction, Machine
 from .power import Power, power
-from .predict import LONG_STEPS, Limit, Prediction, Question, check_accelerations, predict_together, usual_accelerations
+from .predict import Limit, Prediction, Question, check_accelerations, predict_together, usual_accelerations
 
 COMPARE_SAMPLES = 12
 COMPARE_ACCELERATIONS = 5
@@ -95,7 +95,6 @@ def compare(
         quick=quick,
         samples=samples,
         seed=seed,
-        steps=LONG_STEPS,
         progress=progress,
     )
     changes = tuple(

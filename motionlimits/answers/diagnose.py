@@ -14,10 +14,9 @@ from ..sweep import SweepRow, grouped
 from ..workers import Crew
 from .infer import SAMPLES, STABLE, THOROUGH_SAMPLES, Found, Inference, Simulated, rank, sweep_search
 from .nextcheck import Check, next_checks, swap_test
-from .predict import LONG_STEPS, Limit, Prediction, Question, check_accelerations, prediction_search, static_prediction
+from .predict import Limit, Prediction, Question, check_accelerations, prediction_search, static_prediction
 from .shift import Shifts
 
-BAND_SAMPLES = 48  # machines drawn for the bands that measured limits are held against
 # Trials of a limit that is told without a sweep: who knows it has met it more than once; common practice, no source.
 STATED_TRIALS = 3
 
@@ -143,9 +142,9 @@ def diagnose(
     if quick:
         prediction = static_prediction(question)
     else:
-        crew = Crew(steps=LONG_STEPS)
+        crew = Crew()
         searches: list[Search[Any]] = [
-            prediction_search(question, BAND_SAMPLES, seed),
+            prediction_search(question, seed=seed),
             sweep_search(machine, rows, given, slipped, samples=samples, seed=seed, crew=crew, progress=progress),
         ]
         prediction, simulated = together(searches, crew)

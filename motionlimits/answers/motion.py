@@ -14,6 +14,9 @@ from ..physics.motion import Fate, Trace, trace
 from ..plant import nominal_plant
 from .predict import check_accelerations, travel_of
 
+# Finer than a fate needs, for curves to look at: electrical angle [rad] and time [s] of a step.
+SHOWN_STEPS = {"phase_step": 0.2, "longest_step": 40e-6}
+
 
 @dataclass(frozen=True)
 class Motion:
@@ -87,7 +90,7 @@ def simulate_move(
         start_speed=min(start_speed, speed),
         coupled=True,
     )
-    fate, series = trace(found.lanes)
+    fate, series = trace(found.lanes, **SHOWN_STEPS)
     return _motion(machine, direction, acceleration, speed, top, length, fate, series)
 
 

@@ -18,7 +18,6 @@ from ..plant import nominal_plant
 from ..workers import Crew
 from .infer import information_search
 from .predict import (
-    LONG_STEPS,
     Limit,
     Prediction,
     Question,
@@ -37,7 +36,6 @@ MORE_SHARES = (0.06, 0.13, 0.25, 0.42, 0.65)
 FEW_DIRECTIONS = 3
 RUNGS = 7  # speeds of a ladder
 HANDLING = 6.0  # [s] to check the position after a trial: common practice, no source
-SAMPLES = 48  # machines within tolerance
 # Where one in ten may lose steps: with 24 the greatest acceleration hung on the seed by a factor of two.
 SIZING_SAMPLES = 150
 
@@ -139,10 +137,10 @@ def plan(
     rates = check_accelerations(planned_accelerations(machine, chosen) if accelerations is None else accelerations)
     question = Question(machine, tuple((direction, rates, travel) for direction in chosen))
     searches: list[Search[Any]] = [
-        prediction_search(question, SAMPLES, seed),
+        prediction_search(question, seed=seed),
         information_search(machine, [(direction, rates) for direction in chosen], seed=seed, progress=progress),
     ]
-    prediction, information = together(searches, Crew(steps=LONG_STEPS))
+    prediction, information = together(searches, Crew())
     by_direction = {
         d.label: [
             PlannedRow(d.label, limit.acceleration, v, min(v, limit.reachable), limit.travel, limit.chance(v))

@@ -15,7 +15,6 @@ from motionlimits.answers.bench import HEALTHY_ONSETS, MANY, STATIC_REACH, Bench
 from motionlimits.answers.causes import hypotheses
 from motionlimits.answers.emulator import LUCK_POINTS, Limits
 from motionlimits.answers.likelihood import UNSTABLE, UNSTABLE_SLOW, Onsets, Pair, RowsFit, pairs_of
-from motionlimits.answers.predict import LONG_STEPS
 from motionlimits.answers.proposal import effective, shares
 from motionlimits.machine import Machine
 from motionlimits.physics.limits import pull_out_speed, torque_curve
@@ -95,7 +94,7 @@ def test_directions_that_a_fault_does_not_touch_are_shared(gantry: Machine) -> N
     theories = [h for h in hypotheses(gantry) if h.where in ("all", "y") and h.cause.name in ("as-predicted", "drag")]
     bench = Bench(gantry, pairs_of(gantry, rows), theories, 3)
     machines = bench.everybody.take(slice(6))
-    alone = Crew(1, LONG_STEPS)
+    alone = Crew(1)
     together([bench.simulate({0: machines, 1: machines}, lambda share: None)], alone)
     assert set(bench.skips) == {(0, "x"), (0, "y"), (1, "y")}
     assert all(len(skip) == 6 for skip in bench.skips.values())
@@ -113,7 +112,7 @@ def test_machines_simulated_first_tell_of_constant_speed(short: Machine) -> None
     rows = [SweepRow(label, 6.0, 0.5, None, 1, 0) for label in ("x", "y")]
     theories = [h for h in hypotheses(short) if h.where in ("all", "y") and h.cause.name in ("as-predicted", "drag")]
     bench = Bench(short, pairs_of(short, rows), theories, 3)
-    first, alone = bench.everybody.take(slice(8)), Crew(1, LONG_STEPS)
+    first, alone = bench.everybody.take(slice(8)), Crew(1)
     assert bench._onsets(0) is None
     together([bench.simulate({0: first, 1: first.take(slice(6))}, lambda share: None, {0: 8, 1: 4})], alone)
     assert {key: len(speeds) for key, speeds in bench.cruises.items()} == {(0, "x"): 8, (0, "y"): 8, (1, "y"): 4}
@@ -179,7 +178,7 @@ def test_start_angles_average_out(gantry: Machine) -> None:
     plant = nominal_plant(gantry).take(np.zeros(64, np.intp))
     direction = gantry.direction("x")
     moves = Moves(direction.vector, np.array([12.0, 20.0]), np.full(2, gantry.travel_along(direction)))
-    alone = Crew(1, LONG_STEPS)
+    alone = Crew(1)
     one, two = (together([ramp_search(plant, [moves], headroom=1.5, seed=seed)], alone)[0] for seed in (1, 2))
     logs = [np.log(np.minimum(ramps.skip, 1.5 * moves.top[:, None])) for (ramps,) in (one, two)]
     spread = np.maximum(logs[0].std(axis=1), logs[1].std(axis=1))

@@ -21,7 +21,7 @@ from motionlimits.answers.infer import MOST_MORE, SAMPLES, STABLE, _allotted, _s
 from motionlimits.answers.likelihood import GRID, JUMP_SHARES, UNSTABLE, Pair, RowsFit, pairs_of
 from motionlimits.answers.looks import REPLICAS, Looks
 from motionlimits.answers.nextcheck import _information, _right, next_checks, reading_check, row_checks, swap_test
-from motionlimits.answers.predict import LONG_STEPS, predict
+from motionlimits.answers.predict import predict
 from motionlimits.answers.readings import expected, scale, split, unscale
 from motionlimits.answers.weigh import UNNOTICED, noticed
 from motionlimits.errors import InputError
@@ -272,7 +272,7 @@ def test_replicas_hang_on_single_machines_and_their_mean_lies_among_them(gantry:
     theories = [h for h in hypotheses(gantry) if h.where in ("all", "x") and h.cause.name in ("as-predicted", "drag")]
     bench = Bench(gantry, pairs_of(gantry, rows), theories, 3)
     start = bench.everybody.take(slice(30))
-    together([bench.simulate({0: start, 1: start}, lambda share: None)], Crew(1, LONG_STEPS))
+    together([bench.simulate({0: start, 1: start}, lambda share: None)], Crew(1))
     looks = Looks(bench, RowsFit(gantry, pairs_of(gantry, rows)), bench.everybody.take(slice(FEW)), {}, ())
     healthy = looks.closer(0, looks.first_look(0), looks.first_look(0))
     view = looks.closer(1, looks.first_look(1, healthy), healthy)

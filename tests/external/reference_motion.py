@@ -16,7 +16,7 @@ from motionlimits.physics.motion import Lanes, move_time, top_speed
 from ..lanes import numbers_of
 
 
-def reference_move(lane: Lanes, *, loop_time: float = 25e-6, rub_speed: float = 2e-4) -> tuple[bool, float]:
+def reference_move(lane: Lanes, *, loop_time: float = 1e-6, rub_speed: float = 2e-5) -> tuple[bool, float]:
     """Whether one D = A = 1 lane without start step loses a cycle, and its greatest lag up to then [rad]."""
     p = numbers_of(lane)
     top = float(top_speed(lane)[0])

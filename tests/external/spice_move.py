@@ -16,7 +16,7 @@ from motionlimits.physics.motion import Lanes, move_time, top_speed
 from ..lanes import numbers_of
 
 
-def move_netlist(lane: Lanes, *, loop_time: float = 25e-6, rub_speed: float = 2e-4) -> str:
+def move_netlist(lane: Lanes, *, loop_time: float = 2e-6, rub_speed: float = 2e-5) -> str:
     """Netlist of one D = A = 1 lane with finite travel and no start step; steep but smooth friction and current loop."""
     p = numbers_of(lane)
     end, top = float(move_time(lane)[0]), float(top_speed(lane)[0])

@@ -25,7 +25,6 @@ from motionlimits.answers.bench import BEYOND, HEADROOM, Bench
 from motionlimits.answers.causes import hypotheses
 from motionlimits.answers.emulator import Emulator, Traits, emulator, steady_fit
 from motionlimits.answers.likelihood import JUMP_DEPTH, JUMP_SHARES, PAIR_OFFSET, Pair, jump_kind
-from motionlimits.answers.predict import LONG_STEPS
 from motionlimits.physics.skip import together
 from motionlimits.plant import at_work
 from motionlimits.workers import Crew
@@ -97,7 +96,7 @@ def some_limits(seeds: Sequence[int]) -> list[Told]:
         # The first is the machine as described.
         cloud = bench.everybody.take(slice(1, 1 + 2 * FITTED + ASKED))
         everything = dict.fromkeys(range(len(theories)), cloud)
-        together([bench.simulate(everything, lambda share: None)], Crew(1, LONG_STEPS))
+        together([bench.simulate(everything, lambda share: None)], Crew(1))
         order = rng.permutation(len(cloud.normal))
         for which in range(len(theories)):
             for direction, _, _ in bench.directions:
