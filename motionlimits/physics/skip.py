@@ -109,7 +109,7 @@ class _Batch:
 
     def __init__(self, plant: Plant, seed: int, stage: int) -> None:
         self.plant = plant
-        self.seed = [seed, stage]
+        self.seed, self.stage = seed, stage
         self.parts: list[tuple[MoveLanes, int]] = []
 
     def add(
@@ -123,11 +123,11 @@ class _Batch:
         marked: bool = False,
         phase: Array | None = None,
     ) -> None:
-        """Ramps of one direction, with a hold. Trial scatter depends on the sample, not on others; one starting phase for all
-        unless they are given.
+        """Ramps of one direction, with a hold. Trial scatter depends on direction and sample, not on what else is simulated;
+        one starting phase for all unless they are given.
         """
         n = self.plant.samples
-        rng = np.random.default_rng([*self.seed, len(self.parts)])
+        rng = _draws(self.seed, self.stage, unit)
         friction = np.exp(TRIAL_SCATTER * rng.standard_normal(n))
         friction[0] = 1.0  # sample 0 is the nominal machine
         same_phase = rng.uniform(0.0, 2.0 * np.pi)
@@ -152,6 +152,11 @@ class _Batch:
     def losses(self, fates: Sequence[Fate]) -> list[Array]:
         """Per call of `add`, the speed of loss of each move, infinite where none; a move of several lanes is lost with any."""
         return [_losses(part.move, size, fate) for (part, size), fate in zip(self.parts, fates, strict=True)]
+
+
+def _draws(seed: int, stage: int, unit: Array, acceleration: float = 0.0) -> np.random.Generator:
+    """The same draws for a direction and acceleration [m/s2], whatever others there are."""
+    return np.random.default_rng([seed, stage, *np.round(1e6 * np.append(unit + 2.0, acceleration)).astype(np.int64)])
 
 
 def _losses(move: Rows, moves: int, fate: Fate) -> Array:
@@ -291,7 +296,7 @@ def ramp_search(
         doubtful.append(full)
     report = progress or (lambda share: None)
     report(0.05)
-    ramps, _ = yield from _ramps(plant, longer, doubtful, seed, [], scattered=True)
+    ramps, _ = yield from _ramps(plant, longer, doubtful, seed, [])
     report(0.8)
     limits = yield from _swing_checks(ramps)
     onsets = [np.full(plant.samples, np.inf)] * len(wanted)
@@ -343,22 +348,17 @@ def _ramps(
     doubtful: list[Bools],
     seed: int,
     besides: list[Lanes],
-    *,
-    scattered: bool = False,
 ) -> Search[tuple[list[_Ramped], list[Fate]]]:
     """One long ramp for each acceleration and sample of every direction; and the fates of lanes simulated `besides`.
 
-    They start at one angle in each direction, or `scattered`: what the angle does to a limit then averages out over many
-    machines.
+    They start at scattered angles: what the angle does to a limit averages out over many machines.
     """
     batch = _Batch(plant, seed, stage=1)
     rows = [np.nonzero(d) for d in doubtful]
-    for k, (moves, (i, j)) in enumerate(zip(wanted, rows, strict=True)):
+    for moves, (i, j) in zip(wanted, rows, strict=True):
         acceleration, top = _brisk(plant, moves)
-        phase = None
-        if scattered:
-            turns = np.random.default_rng([seed, 5, k]).integers(ANGLES, size=doubtful[k].shape)
-            phase = np.asarray(np.pi / ANGLES * turns[i, j], dtype=float)
+        turns = [_draws(seed, 5, moves.unit, a).integers(ANGLES, size=plant.samples) for a in moves.acceleration]
+        phase = np.asarray(np.pi / ANGLES * np.array(turns)[i, j], dtype=float)
         batch.add(moves.unit, acceleration[i], top[i], 0.0, j, marked=True, phase=phase)
     fates = yield batch.lanes() + besides
     own = len(batch.parts)

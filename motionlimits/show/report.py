@@ -101,7 +101,7 @@ def _agreement(diagnosis: Diagnosis) -> str:
             _speed(row.skipped),
             _speed(row.predicted, "none"),
             _speed(row.low),
-            _speed(row.high),
+            _speed(row.high, "-" if row.low is None else "none"),
             row.verdict,
         ]
         for row in diagnosis.agreement

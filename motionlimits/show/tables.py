@@ -58,7 +58,7 @@ def _table(rows: Sequence[Sequence[object]], headers: Sequence[str], left: int =
 def _span(low: float | None, high: float | None) -> str:
     if low is None:
         return "-"
-    return f"{low * 1e3:.0f}-{'' if high is None else f'{high * 1e3:.0f}'}"
+    return f"{_mm(low)}-{_mm(high, 'none')}"
 
 
 def curve_table(curve: Curve) -> str:

@@ -53,6 +53,15 @@ def test_rewritten_files_predict_the_same() -> None:
                     assert b.skip == pytest.approx(a.skip, rel=1e-6 if quick else 0.02)
 
 
+def test_a_limit_does_not_hang_on_what_else_is_asked(short: Machine) -> None:
+    x, y = short.direction("x"), short.direction("y")
+    several = predict(short, [x, y], [12.0, 20.0, 30.0], samples=8)
+    alone = predict(short, [y], [20.0], samples=8)
+    # Unstable speeds are looked for at some, which hang on all accelerations asked for: not here.
+    assert several.at("y", 20.0).limited_by == "shock"
+    assert several.at("y", 20.0).spread == alone.at("y", 20.0).spread
+
+
 def test_same_seed_same_answer() -> None:
     described = machine()
     one, two = (predict(described, [described.direction("x")], [15.0], samples=8) for _ in range(2))
