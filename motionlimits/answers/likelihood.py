@@ -31,11 +31,12 @@ ACCIDENT = 0.02  # chance that a trial's outcome has nothing to do with the mach
 # What is left between this simulation of ramps and a machine whose parameters are all known: against an independent
 # simulation at the level of the driver's switches half of the errors are below 6 to 7 %, a quarter above 11 to 15 %. A Student
 # distribution of four degrees of freedom and scale 0.06 does that, and as well for the emulator in place of the simulation;
-# real machines differ from both, so it is wider here. The rest are jumps down, as far as a few per cent of the top speed:
-# near 0.72 of the motors' torque a start fails at any speed, and whether that of the machine on the table does can hang on
-# very little. Of 898 limits of 80 blind sweeps (tests/studies) whose parameters were given, those lower than simulated by a
-# factor of 1.6 and more were 12 of 238 where the move asks for 0.5 to 0.8 of the torque at standstill, 2 of 660 elsewhere.
-PAIR_OFFSET = 0.08  # of one direction and acceleration, in the logarithm of the skip speed
+# real machines differ from both, so it is a little wider here. The rest are jumps down, as far as a few per cent of the top
+# speed: near 0.72 of the motors' torque a start fails at any speed, and whether that of the machine on the table does can
+# hang on very little. Of 898 limits of 80 blind sweeps (tests/studies) whose parameters were given, those lower than
+# simulated by a factor of 1.6 and more were 12 of 238 where the move asks for 0.5 to 0.8 of the torque at standstill, 2 of
+# 660 elsewhere.
+PAIR_OFFSET = 0.065  # of one direction and acceleration, in the logarithm of the skip speed
 JUMP_DEPTH = 3.5
 JUMP_SHARES = 0.02, 0.10  # chance of a jump, elsewhere and where a start is about to fail: a little more than there
 DOUBTFUL_STARTS = math.log(0.45), math.log(0.85)  # what a move asks for at standstill over what the motors have there
