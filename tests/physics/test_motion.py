@@ -173,6 +173,18 @@ def test_steps_lose_no_torque_where_the_bus_has_voltage_to_spare(beyond: float, 
     assert found == pytest.approx(math.cos(beyond), abs=0.001)
 
 
+def test_unstable_machines_do_not_hang_on_the_step(gantry: Machine) -> None:
+    """At one speed, with drivers that only short-circuit a winding."""
+    plant = sample_plant(gantry, 61, seed=0)
+    plant = replace(plant, slow_decay=np.ones_like(plant.slow_decay))
+    which = np.arange(1, 61)
+    move = (np.full(60, 6.0), np.full(60, 0.6), np.full(60, np.inf))
+    lanes = move_lanes(plant, gantry.direction("y").vector, *move, sample=which, phase=1.0, hold=0.3).lanes
+    long, short = simulate(lanes).lost, simulate(lanes, phase_step=0.15, longest_step=20e-6).lost
+    assert 4 <= short.sum() <= 12
+    assert np.sum(long == short) >= 58
+
+
 def test_start_step_is_survived_up_to_a_point() -> None:
     speeds = np.array([0.02, 0.05, 0.1, 0.2, 0.4, 0.8])
     lost = simulate(join([lane(speed=v, start_speed=v, acceleration=1.0, hold=0.05) for v in speeds])).lost
