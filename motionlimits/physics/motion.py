@@ -37,7 +37,7 @@ from numpy.typing import NDArray
 
 from ..machine import Array
 
-# Half of these changes the limits of 3 in 100 random machines by more than 2 % (tests/studies); real machines differ by more.
+# Half of these changes the limits of 2 in 100 random machines by more than 2 % (tests/studies).
 PHASE_STEP = 0.5  # electrical angle of the reference in one step [rad]
 LONGEST_STEP, SHORTEST_STEP = 60e-6, 2e-6  # [s]
 BLOCK = 48  # steps between renewals of the step and the departure of lanes that are done
@@ -265,8 +265,11 @@ class _State:
     def left(self, rows: NDArray[np.intp]) -> Array:
         """State of some lanes, as in `Lanes.begin` but lanes first."""
         currents = self.current[..., rows].reshape(2 * self.drives, -1)
-        places = self.places[:, rows] - self.per_rate[:, rows] * self.rates[:, rows] * self.ahead[rows]
-        return np.concatenate([places, self.rates[:, rows], currents]).T
+        return np.concatenate([self.places_now()[:, rows], self.rates[:, rows], currents]).T
+
+    def places_now(self) -> Array:
+        """Places at the time of rates and currents."""
+        return np.asarray(self.places - self.per_rate * self.rates * self.ahead)
 
     def put_ahead(self, time: Array) -> None:
         """Let the places of every lane be this much [s] later than its rates and currents."""
@@ -387,21 +390,22 @@ def trace(lane: Lanes, **steps: float) -> tuple[Fate, Trace]:
     points: list[tuple[Array | Single, ...]] = []
 
     def record(time: Array, speed: Array, angle: Array, torque: Array, state: _State) -> None:
+        places = state.places_now()[:, 0]
         # Positions are counted from electrical zero in the engine, from the start of the move here.
         points.append(
             (
                 time[0],
                 speed[0],
-                state.position[:, 0] - state.ahead * state.velocity[:, 0] - home,
+                places[lane.coupling.shape[0] :] - home,
                 state.velocity[:, 0].copy(),
                 state.shaft[:, 0].copy(),
-                angle[:, 0] - state.angle[:, 0] + turns * state.ahead * state.shaft[:, 0],
+                angle[:, 0] - places[: lane.coupling.shape[0]],
                 torque[:, 0].copy(),
                 np.stack([-state.current[0, :, 0], state.current[1, :, 0]], axis=-1),
             )
         )
 
-    home, turns = _State(lane).position[:, 0], lane.rotor_teeth[:, 0]
+    home = _State(lane).position[:, 0]
     fate = simulate(lane, stop_at_loss=False, record=record, **steps)
     return fate, Trace(*(np.array(column) for column in zip(*points, strict=True)))
 
@@ -528,7 +532,7 @@ def _block(
         state.current, state.places = motors.current, origin + places
 
     lag = np.empty((drives, n))
-    behind = _single(0.5 * dt * lanes.rotor_teeth)
+    behind = _single(state.per_rate[:drives] * state.ahead)
     watched = ~(lost | state.finished)
     checked = np.full(n, -1)
     next_mark = reference.next_mark()
@@ -581,8 +585,8 @@ class _Motors:
         forced = gain * lanes.voltage
         self.per_inertia = dt / lanes.inertia
         self.current, self.fresh = current, np.empty(both, np.float32)
-        # Of sines, as currents and back-EMF nearly are, the middle of a step says more than its mean, and the mean of both ends
-        # times another's middle less than the mean of the product: known shares of the angle `turn` of a step.
+        # Of sines, as currents and back-EMF nearly are, the middle of a step says more than its mean, and the mean of both
+        # ends times another's middle less than the mean of the product: known shares of the angle `turn` of a step.
         self.emf_gain = _single(gain * lanes.torque_constant * np.sinc(turn / (2.0 * math.pi)))
         # What the bus can do to a current in a step, either way. A relay that only short-circuits the winding can raise a
         # current, not force it down: it raises it by half of that, give or take as much.
