@@ -16,9 +16,8 @@ from ..physics.swing import natural_frequency
 from ..plant import Plant, nominal_plant, sample_plant
 from ..workers import Crew
 
-SAMPLES = (
-    64  # machines within tolerance; the same in predictions, plans and diagnoses, so that all state the same bands
-)
+# Machines within tolerance: the same in predictions, plans and diagnoses, so that all state the same bands.
+SAMPLES = 64
 BAND = (10.0, 90.0)  # per cent
 LEAST_ACCELERATION, MOST_ACCELERATION = 1e-4, 1e4  # [m/s2] that any question may ask about
 
