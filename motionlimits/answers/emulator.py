@@ -48,10 +48,11 @@ SIZE_SHRINKAGE = (2.0, 8.0)  # of the size of a fault and its square
 LOAD_SHRINKAGE, STATIC_SHRINKAGE, SLOW_SHRINKAGE = 0.3, 0.1, 1.0
 # Where the start fails, less hangs on all this but the load.
 FAILED_SHRINKAGE, FAILED_STATIC_SHRINKAGE = 4.0, 1.0
-# Kept starts lie apart from failed ones by at least this among the sorted logarithms of skip speeds (marks that a ramp leaves
-# are 0.095 apart), and if two lines, one for each, leave over less than this share of what one line leaves. Choices; what
-# others are worth: emulator.txt in tests/studies.
-GAP, TWO_KINDS = 0.12, 0.8
+# Kept starts lie apart from failed ones where a stretch this long of the logarithms of skip speeds (marks that a ramp leaves
+# are 0.095 apart) holds at most such a share of the fullest stretch on either side, and if two lines, one for each, leave over
+# less than this share of what one line leaves. An empty stretch would not do: the more machines are simulated, the more
+# stragglers lie between, and two kinds became one. Choices; what others are worth: emulator.txt in tests/studies.
+GAP, STRAGGLERS, TWO_KINDS = 0.12, 0.2, 0.8
 # A priori one start in two fails at 0.64 of the torque, and the odds grow e-fold with every 4 % more: about what random
 # machines do (half of them between 0.46 and 0.67, by simulation).
 FALL_AT, FALL_SLOPE, SLOPE_SHRINKAGE, FALL_SHRINKAGE = -0.45, 25.0, 1.2, 12.0
@@ -205,7 +206,16 @@ def _parting(traits: Traits, log_skip: Array, weight: Array, looked_to: float) -
     """
     order = np.argsort(log_skip, kind="stable")
     skip = np.minimum(log_skip[order], looked_to)
-    ends = np.flatnonzero(np.diff(skip) > GAP)
+    middle = 0.5 * (skip[1:] + skip[:-1])
+    counted = np.concatenate([[0.0], np.cumsum(weight[order])])
+
+    def around(at: Array) -> Array:
+        low, high = (np.searchsorted(skip, at + side * GAP / 2.0) for side in (-1.0, 1.0))
+        return np.asarray(counted[high] - counted[low])
+
+    full = around(skip)
+    either = np.minimum(np.maximum.accumulate(full)[:-1], np.maximum.accumulate(full[::-1])[-2::-1])
+    ends = np.flatnonzero(around(middle) <= STRAGGLERS * either)
     if not ends.size:
         return -np.inf
     steady = traits.steady[order]
@@ -213,14 +223,14 @@ def _parting(traits: Traits, log_skip: Array, weight: Array, looked_to: float) -
         [np.ones(skip.size), traits.standing[order] + 0.5, steady - steady.mean(), skip - skip.mean()]
     )
     lines *= np.sqrt(weight[order])[:, None]
-    # Sums of products of the machines below each gap, above it, and of all.
+    # Sums of products of the machines below each stretch, above it, and of all.
     below = np.cumsum(lines[:, :, None] * lines[:, None, :], axis=0)
     some = np.concatenate([below[ends], below[-1] - below[ends], below[-1:]])
     normal = some[:, :3, :3] + np.diag([1e-3, LOAD_SHRINKAGE, LOAD_SHRINKAGE])
     left = some[:, 3, 3] - np.sum(some[:, :3, 3] * np.linalg.solve(normal, some[:, :3, 3:])[..., 0], axis=1)
     two = left[: ends.size] + left[ends.size : -1]
     best = int(two.argmin())
-    return float(0.5 * (skip[ends[best]] + skip[ends[best] + 1])) if two[best] < TWO_KINDS * left[-1] else -np.inf
+    return float(middle[ends[best]]) if two[best] < TWO_KINDS * left[-1] else -np.inf
 
 
 def _design(traits: Traits, near: tuple[float, float]) -> Array:

@@ -135,6 +135,22 @@ def test_starts_that_fail_not_far_below_the_others(seed: int, cliff: float, deep
     assert np.abs(off[clear]).max() < 0.3
 
 
+@given(st.integers(0, 1000), st.integers(800, 1500), st.floats(0.01, 0.02))
+@settings(max_examples=30)
+def test_stragglers_do_not_make_one_kind_of_two(seed: int, count: int, share: float) -> None:
+    """However many machines are simulated: with them come some that lie between kept and failed starts."""
+    traits, rng = machines(count, seed), np.random.default_rng(seed)
+    fails = traits.standing > -0.5
+    truth = np.where(fails, -2.4, -1.8) + 0.02 * rng.standard_normal(count)
+    strays = rng.random(count) < share
+    truth[strays] = rng.uniform(-2.4, -1.8, strays.sum())
+    kept, failed, chance = emulator(traits, truth, np.ones(count), LOOKED_TO, math.inf).predict(traits)
+    clear = np.abs(traits.standing + 0.5) > 0.1
+    assert np.median(kept) == pytest.approx(-1.8, abs=0.05)
+    assert np.median(failed) == pytest.approx(-2.4, abs=0.05)
+    assert np.mean((chance > 0.5)[clear] == fails[clear]) > 0.98
+
+
 @given(st.integers(0, 1000), st.floats(-1.0, 1.5), st.floats(0.1, 0.9))
 def test_starts_that_fail_at_random_have_their_share(seed: int, load: float, share: float) -> None:
     """With one phase a start fails or not by where the rotor stands, whatever the load."""

@@ -51,6 +51,7 @@ VARIANTS = {
     "failed starts from a gap of 0.2": {"GAP": 0.2},
     "two kinds at 0.5": {"TWO_KINDS": 0.5},
     "two kinds at 0.65": {"TWO_KINDS": 0.65},
+    "nothing between kept and failed starts": {"STRAGGLERS": 0.0},
     "no failed starts": {"GAP": 1e9},
 }
 
