@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from functools import cache
+from functools import cache, reduce
 from types import MappingProxyType
 
 import numpy as np
@@ -45,7 +45,9 @@ ELECTRICAL = (  # what decides on a torque curve
     "current_peak",
     "slow_decay",
 )
-HEALTHY_ONSETS = 6.0  # as so many machines with a fault count all healthy ones for what these do at constant speed
+# As so many machines, beside `likelihood.ANY_ONSET`, count those simulated at constant speed, of a cause itself and healthy
+# ones for any other: a share that does not hang on how many are simulated.
+OWN_ONSETS, HEALTHY_ONSETS = 28.0, 6.0
 STATIC_REACH = 2.0  # static limits over the top speed are told up to here
 
 
@@ -209,36 +211,44 @@ class Bench:
         self,
         wanted: Mapping[int, Cloud],
         progress: Callable[[float], None],
-        cruising: Mapping[int, int] = MappingProxyType({}),
+        first: Mapping[int, int] = MappingProxyType({}),
     ) -> Search[None]:
-        """Simulate machines of some hypotheses, in every direction; so many first ones of each at constant speed, too.
+        """Simulate machines of some hypotheses, in every direction.
 
-        Those are the machines that `_onsets` tells of: only in the first call, whose machines are the first of `everybody`.
-
-        Raises
-        ------
-        ValueError
-            Where others have been simulated before.
+        Parameters
+        ----------
+        wanted : mapping of int to Cloud
+            By hypothesis.
+        progress : callable
+            Called with the share done.
+        first : mapping of int to int
+            By hypothesis: of the first so many of `everybody` those that have not been yet are simulated, too, and at constant
+            speed as well. They are a fair sample, so `_onsets` tells of them.
         """
-        if cruising and self.known:
-            raise ValueError("only the machines simulated first can tell what happens at constant speed")
-        asked: dict[tuple[int, str], Cloud] = {}
-        joined = cache(Cloud.joined)  # one object for the same two: what is worked out for it is worked out once
-        for which, new in wanted.items():
-            for direction, *_ in self.directions:
-                key = self.owner(which, direction), direction.label
-                # Causes that are looked at for the first time ask for the first healthy machines.
-                if key not in asked:
-                    asked[key] = new
-                elif not np.array_equal(asked[key].normal[: len(new.normal)], new.normal):
-                    asked[key] = joined(asked[key], new)
+        # One object for the same machines: what is worked out for it is worked out once.
+        some, joined = cache(lambda begin, end: self.everybody.take(slice(begin, end))), cache(Cloud.joined)
+        clouds: dict[tuple[int, str], list[Cloud]] = {}
+        cruising: dict[tuple[int, str], int] = {}
+        for which, count in first.items():
+            for key in self._owners(which):
+                had = len(self.cruises.get(key, ()))
+                new = min(count, MANY) - had
+                if new > cruising.get(key, 0):
+                    cruising[key] = new
+                    clouds[key] = [some(had, had + new)]
+        for which, cloud in wanted.items():
+            for key in self._owners(which):
+                here = clouds.setdefault(key, [])
+                if not any(cloud is other for other in here):
+                    here.append(cloud)
+        asked = {key: reduce(joined, here) for key, here in clouds.items()}
         plants = [self.faulty(which, cloud) for (which, _), cloud in asked.items()]
         ends = np.cumsum([plant.samples for plant in plants])
         span = {key: np.arange(end - p.samples, end) for key, p, end in zip(asked, plants, ends.tolist(), strict=True)}
         labels = [d.label for d, *_ in self.directions]
         chosen = [np.concatenate([rows for key, rows in span.items() if key[1] == label]) for label in labels]
         looked_at = [
-            np.concatenate([rows[: cruising.get(key[0], 0)] for key, rows in span.items() if key[1] == label])
+            np.concatenate([rows[: cruising.get(key, 0)] for key, rows in span.items() if key[1] == label])
             for label in labels
         ]
         moves = [m for *_, m in self.directions]
@@ -258,7 +268,10 @@ class Bench:
             parts = np.cumsum([len(span[k]) for k in keys])[:-1]
             if cruising:
                 onsets = np.split(np.log(ramps.onset), parts)
-                self.cruises.update({key: part[: cruising[key[0]]] for key, part in zip(keys, onsets, strict=True)})
+                for key, part in zip(keys, onsets, strict=True):
+                    if key in cruising:
+                        self.cruises[key] = np.concatenate([self.cruises.get(key, np.empty(0)), part[: cruising[key]]])
+                self.onsets.clear()
             for key, part in zip(keys, np.split(skip, parts), strict=True):
                 if key in self.known:
                     self.known[key] = joined(self.known[key], asked[key])
@@ -267,14 +280,14 @@ class Bench:
                     self.known[key], self.skips[key] = asked[key], part
 
     def _onsets(self, which: int) -> Onsets | None:
-        """What the machines simulated first do at constant speed under a hypothesis; healthy ones tell of it, too, but less."""
+        """What machines do at constant speed under a hypothesis; healthy ones tell of it, too, but less."""
         if not self.cruises:
             return None
         if which not in self.onsets:
             found = self._cruised(which)
             if which != 0:
                 healthy = self._cruised(0)
-                healthy = healthy._replace(weight=healthy.weight * HEALTHY_ONSETS / healthy.weight.size)
+                healthy = healthy._replace(weight=healthy.weight * HEALTHY_ONSETS / OWN_ONSETS)
                 found = Onsets(*map(np.concatenate, zip(found, healthy, strict=True)))
             self.onsets[which] = found.merged()
         return self.onsets[which]
@@ -283,7 +296,8 @@ class Bench:
         """The machines that were simulated at constant speed in all directions."""
         each = [self.cruises[key] for key in self._owners(which)]
         n = min(map(len, each))
-        return Onsets(np.column_stack([speeds[:n] for speeds in each]), self.everybody.unstable[:n], np.ones(n))
+        speeds = np.column_stack([speeds[:n] for speeds in each])
+        return Onsets(speeds, self.everybody.unstable[:n], np.full(n, OWN_ONSETS / n))
 
     def _owners(self, which: int) -> list[tuple[int, str]]:
         return [(self.owner(which, d), d.label) for d, *_ in self.directions]

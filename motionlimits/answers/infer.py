@@ -30,21 +30,21 @@ from .readings import expected, scale
 from .weigh import Weight, chances_of, weigh
 
 # Simulated machines: SAMPLES of every cause at first; then, look by look, of the causes with at least that chance, so many at
-# most, altogether so many times SAMPLES.
+# most, altogether so many times SAMPLES. What some dozens say of a cause can be wrong by seven in the logarithm of its chance
+# (low current of one motor, a blind case), so that the first look leaves out only what is far beyond that.
 SAMPLES, THOROUGH_SAMPLES = 40, 160
 HEALTHY = 2  # times as many healthy ones at first: others refer to them, and they tell what happens at constant speed
-CRUISING = 0.7  # of those of the other causes, how many are also simulated at constant speed
-LOOKS = ((0.001, 8, 16), (0.01, 5, 24))
+LOOKS = ((1e-9, 14, 24), (0.002, 6, 40))
+STEADY = 5  # times SAMPLES: so many machines of a cause that may matter tell what happens at constant speed
 # Of these a part is dealt out evenly, the rest where the chance hangs on it, and none has more than so many times what it had.
 EVEN_SHARE, MOST_MORE = 0.3, 5
-# Chance from which a cause is worth a closer look at what has been simulated, before the likely ones are chosen; how many.
-PLAUSIBLE, MOST_PLAUSIBLE = 1e-4, 8
+PLAUSIBLE = 1e-9  # chance from which a cause is worth a closer look at what was simulated first
 # Where no cause is all but sure those with at least such a chance, so many at most, are weighed by the mean of replicas.
 UNSURE, MOST_UNSURE = 0.003, 6
 # Change of a chance, with many more machines or between two replicas, below which no others are simulated.
 STABLE = 0.02
 SETTLED = 0.97  # chance of the first cause above which it is all but sure: then half as many are simulated
-SURE = 0.99  # and after those simulated at first: then no others are
+SURE = 0.9995  # and after those simulated at first: then no others are
 
 CLEARLY_UNSTABLE = 0.75  # chance from which mid-range instability is mentioned
 LEAST_UNSTABLE = 0.001  # chance of a cause from which it is worked out whether instability takes part
@@ -155,10 +155,8 @@ def sweep_search(
     looks = Looks(bench, RowsFit(machine, pairs), bench.everybody.take(slice(FEW)), known, slipped)
     everything = range(len(theories))
     start_count = max(samples, 4)
-    first = bench.everybody.take(slice(start_count))
-    wanted = {0: bench.everybody.take(slice(HEALTHY * start_count)), **dict.fromkeys(everything[1:], first)}
-    cruising = {0: HEALTHY * start_count, **dict.fromkeys(everything[1:], math.ceil(CRUISING * start_count))}
-    yield from bench.simulate(wanted, lambda share: report(0.3 * share), cruising)
+    first = {0: HEALTHY * start_count, **dict.fromkeys(everything[1:], start_count)}
+    yield from bench.simulate({}, lambda share: report(0.3 * share), first)
     views = [looks.first_look(0)]
     views += crew.each(lambda i: looks.first_look(i, views[0]), everything[1:])
 
@@ -167,10 +165,10 @@ def sweep_search(
         for i, view in zip(causes, closer, strict=True):
             views[i] = view
 
-    look_closer(_likeliest(chances_of(view.weight for view in views), PLAUSIBLE, MOST_PLAUSIBLE))
+    look_closer(_likeliest(chances_of(view.weight for view in views), PLAUSIBLE, len(theories)))
     chances = chances_of(view.weight for view in views)
     moved = 1.0 - float(chances.max())  # where it ends here: what the others have together
-    had = {i: len(some.normal) for i, some in wanted.items()}
+    had = dict(first)
     for turn, (least, most, altogether) in enumerate(LOOKS if chances.max() <= SURE else ()):
         likely = _likeliest(chances_of(view.weight for view in views), least, most)
         if turn == 0:
@@ -181,7 +179,8 @@ def sweep_search(
         count = _allotted(before, likely, altogether * samples // (2 if settled else 1), had)
         wanted = {i: bench.choose(looks.machines(views[i]), views[i].weight.machines, count[i], turn) for i in likely}
         start, share = 0.3 + 0.7 * turn / len(LOOKS), 0.7 / len(LOOKS)
-        yield from bench.simulate(wanted, partial(_part, report, start, share))
+        steady = {i: STEADY * samples for i in likely if i == 0 or before[i] > UNSURE}
+        yield from bench.simulate(wanted, partial(_part, report, start, share), steady)
         for i in likely:
             had[i] += count[i]
         look_closer(likely)

@@ -36,7 +36,7 @@ ACCIDENT = 0.02  # chance that a trial's outcome has nothing to do with the mach
 # hang on very little. Of 898 limits of 80 blind sweeps (tests/studies) whose parameters were given, those lower than
 # simulated by a factor of 1.6 and more were 12 of 238 where the move asks for 0.5 to 0.8 of the torque at standstill, 2 of
 # 660 elsewhere.
-PAIR_OFFSET = 0.065  # of one direction and acceleration, in the logarithm of the skip speed
+PAIR_OFFSET = 0.07  # of one direction and acceleration, in the logarithm of the skip speed
 JUMP_DEPTH = 3.5
 JUMP_SHARES = 0.02, 0.10  # chance of a jump, elsewhere and where a start is about to fail: a little more than there
 DOUBTFUL_STARTS = math.log(0.45), math.log(0.85)  # what a move asks for at standstill over what the motors have there
@@ -58,6 +58,7 @@ _FREQUENCIES = np.geomspace(250.0, 1600.0, 16)
 # Machines like the one at hand, simulated at constant speed, tell more: how likely such a speed is hangs on what moves and on
 # how it is damped, within tolerance. They do not tell all: the prior above counts as so many machines beside them. A choice.
 ANY_ONSET = 6.0
+ONSET_WIDTH = 0.2  # how near such a speed a machine like it has its own: standard deviation of the logarithm; a choice
 
 GRID = np.linspace(-5.0, 1.5, 651)  # log of skip speed over top speed
 _STEP = 0.01
@@ -283,7 +284,7 @@ class RowsFit:
         found = []
         for speeds, at in zip(self.windows, onsets.speeds.T, strict=True):
             apart = np.clip(at, speeds[0], speeds[-1])[:, None] - speeds
-            found.append(_normalised(np.exp(-0.5 * (apart / UNSTABLE_APART) ** 2)))
+            found.append(_normalised(np.exp(-0.5 * (apart / ONSET_WIDTH) ** 2)))
         return found
 
     def explained(self, limits: Limits, unstable: Array, weight: Array, onsets: Onsets | None = None) -> Array:

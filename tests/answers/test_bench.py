@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
-from motionlimits.answers.bench import HEALTHY_ONSETS, MANY, STATIC_REACH, Bench
+from motionlimits.answers.bench import HEALTHY_ONSETS, MANY, OWN_ONSETS, STATIC_REACH, Bench
 from motionlimits.answers.causes import hypotheses
 from motionlimits.answers.emulator import LUCK_POINTS, Limits
 from motionlimits.answers.likelihood import UNSTABLE, UNSTABLE_SLOW, Onsets, Pair, RowsFit, pairs_of
@@ -112,20 +112,26 @@ def test_machines_simulated_first_tell_of_constant_speed(short: Machine) -> None
     rows = [SweepRow(label, 6.0, 0.5, None, 1, 0) for label in ("x", "y")]
     theories = [h for h in hypotheses(short) if h.where in ("all", "y") and h.cause.name in ("as-predicted", "drag")]
     bench = Bench(short, pairs_of(short, rows), theories, 3)
-    first, alone = bench.everybody.take(slice(8)), Crew(1)
+    alone = Crew(1)
     assert bench._onsets(0) is None
-    together([bench.simulate({0: first, 1: first.take(slice(6))}, lambda share: None, {0: 8, 1: 4})], alone)
+    together([bench.simulate({}, lambda share: None, {0: 8, 1: 4})], alone)
     assert {key: len(speeds) for key, speeds in bench.cruises.items()} == {(0, "x"): 8, (0, "y"): 8, (1, "y"): 4}
-    # Healthy ones tell of it under every cause, but count as a fixed number there.
-    healthy, faulty = bench._onsets(0), bench._onsets(1)
-    assert healthy is not None
-    assert faulty is not None
-    assert healthy.weight.sum() == pytest.approx(8.0)
-    assert faulty.weight.sum() == pytest.approx(4.0 + HEALTHY_ONSETS)
-    # Later ones do not: whoever asks for that is told.
-    later = bench.everybody.take(slice(8, 10))
-    with pytest.raises(ValueError, match="simulated first"):
-        together([bench.simulate({1: later}, lambda share: None, {1: 2})], alone)
+    first = {key: speeds.copy() for key, speeds in bench.cruises.items()}
+
+    def weights() -> list[float]:
+        some = bench._onsets(0), bench._onsets(1)
+        return [float(onsets.weight.sum()) for onsets in some if onsets is not None]
+
+    # However many there are, they count as a fixed number, and healthy ones under another cause as another.
+    assert weights() == pytest.approx([OWN_ONSETS, OWN_ONSETS + HEALTHY_ONSETS])
+    # More of them, beside others that rows speak for: these tell nothing of constant speed, nor is anyone looked at twice.
+    chosen = bench.everybody.take(slice(20, 23))
+    together([bench.simulate({1: chosen}, lambda share: None, {1: 9})], alone)
+    assert {key: len(speeds) for key, speeds in bench.cruises.items()} == {(0, "x"): 9, (0, "y"): 8, (1, "y"): 9}
+    assert all(np.array_equal(bench.cruises[key][: len(speeds)], speeds) for key, speeds in first.items())
+    assert np.array_equal(bench.known[0, "x"].normal, bench.everybody.normal[[*range(9), 20, 21, 22]])
+    assert np.array_equal(bench.known[1, "y"].normal, bench.everybody.normal[[*range(9), 20, 21, 22]])
+    assert weights() == pytest.approx([OWN_ONSETS, OWN_ONSETS + HEALTHY_ONSETS])
 
 
 def test_torque_curves_are_shared_where_a_fault_is_mechanical(gantry: Machine) -> None:

@@ -45,6 +45,8 @@ CHANGES: tuple[dict[str, Any], ...] = (
     {"UNSTABLE_SPREAD": 0.8},
     {"UNSTABLE_APART": 0.06},
     {"UNSTABLE_APART": 0.5},
+    {"ONSET_WIDTH": 0.12},
+    {"ONSET_WIDTH": 0.3},
     {"PAIR_OFFSET": 0.05},
     {"PAIR_OFFSET": 0.08},
     {"JUMP_SHARES": (0.1, 0.1)},
