@@ -376,9 +376,7 @@ def test_an_unstable_speed_is_averaged_over(checked: Validation) -> None:
                 each *= rows(where, math.inf)
                 continue
             each *= integrate.quad(
-                lambda z, where=where, onset=onset: (
-                    stats.norm.pdf(z) * rows(where, onset + likelihood.UNSTABLE_APART * z)
-                ),
+                lambda z, where=where, onset=onset: stats.norm.pdf(z) * rows(where, onset + likelihood.ONSET_WIDTH * z),
                 -4.0,
                 4.0,
             )[0]
