@@ -202,8 +202,8 @@ def _remarks(machine: Machine, best: Found, agreement: Sequence[Agreement]) -> l
         )
     if cause == "low-voltage" and best.size_low <= 0.5 <= best.size_high:
         found.append(
-            f"half of {machine.supply.voltage:g} V is {machine.supply.voltage / 2:g} V: is the old supply, or the old "
-            "voltage setting, still in use?"
+            f"half of {machine.supply.voltage:g} V is {machine.supply.voltage / 2:g} V: look whether the old supply, or the "
+            "old voltage setting, is still in use"
         )
     ratios = [
         math.sqrt(row.passed * row.skipped) / row.predicted
