@@ -33,12 +33,12 @@ from .weigh import Weight, chances_of, weigh
 # most, altogether so many times SAMPLES. What some dozens say of a cause can be wrong by seven in the logarithm of its chance
 # (low current of one motor, a blind case), so that the first look leaves out only what is far beyond that.
 SAMPLES, THOROUGH_SAMPLES = 40, 160
-HEALTHY = 2  # times as many healthy ones at first: others refer to them, and they tell what happens at constant speed
-LOOKS = ((1e-9, 14, 24), (0.002, 6, 40))
+HEALTHY = 2  # times as many healthy ones at first: others refer to them
+PLAUSIBLE = 1e-9  # chance from which a cause is worth a closer look at what was simulated first, and more machines
+LOOKS = ((PLAUSIBLE, 14, 24), (0.002, 6, 40))
 STEADY = 5  # times SAMPLES: so many machines of a cause that may matter tell what happens at constant speed
 # Of these a part is dealt out evenly, the rest where the chance hangs on it, and none has more than so many times what it had.
 EVEN_SHARE, MOST_MORE = 0.3, 5
-PLAUSIBLE = 1e-9  # chance from which a cause is worth a closer look at what was simulated first
 # Where no cause is all but sure those with at least such a chance, so many at most, are weighed by the mean of replicas.
 UNSURE, MOST_UNSURE = 0.003, 6
 # Change of a chance, with many more machines or between two replicas, below which no others are simulated.
