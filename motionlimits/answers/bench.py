@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cache, reduce
 from types import MappingProxyType
 
@@ -22,7 +22,7 @@ from ..plant import SLOW_DECAY_ODDS, Plant, at_work, log_widths, nominal_plant, 
 from .causes import Hypothesis
 from .emulator import LUCK_POINTS, SIZE_SHRINKAGE, TOLERANCE_SHRINKAGE, Emulator, Limits, Traits, emulator
 from .likelihood import COMMON_OFFSET, UNSTABLE, UNSTABLE_SLOW, Onsets, Pair, RowsFit
-from .proposal import fitted, shares, tempered
+from .proposal import drawn, fitted, shares, tempered
 
 # Emulated machines: of causes that are looked at once, and of the others.
 FEW, MANY = 1000, 2000
@@ -30,11 +30,12 @@ FEW_EFFECTIVE = 400  # where not this many count for something, others are drawn
 MOST_DIRECTIONS, INFORMED = 8, 0.02  # of tolerances that rows tell about: how many, and least effect on a limit of each
 # Which of them are simulated: mostly those that the rows speak for, but not only. Rows count by a power less than one, since
 # an emulator may be wrong about them, in choosing as in fitting.
-CHOOSING_POWER, ANY_SHARE = 0.7, 0.15
+CHOOSING_POWER, THINNING_POWER, ANY_SHARE = 0.7, 0.7, 0.15
 FITTING_POWER, FITTING_FLOOR = 0.3, 0.005
 SIZE_POINTS = 41  # quantiles of a size's prior at which readings are weighed and its posterior is told
 HEADROOM = 1.25  # ramps go this far beyond the travel's top speed, to see what a kept move had to spare
 BEYOND = 1.6  # skip speed over the top speed where even that ramp is kept
+Bools = NDArray[np.bool_]
 ELECTRICAL = (  # what decides on a torque curve
     "voltage",
     "source_resistance",
@@ -52,23 +53,13 @@ STATIC_REACH = 2.0  # static limits over the top speed are told up to here
 
 
 @dataclass(frozen=True)
-class Learned:
-    """What was learned of one fault from simulated machines: an emulator for each pair, and `typical` (sizes, pairs): expected
-    log of skip over top speed of the machine as described over `size_quantiles`.
-    """
-
-    models: Sequence[Emulator]
-    typical: Array
-
-
-@dataclass(frozen=True)
 class Outlook:
     """What machines with one fault do, by the emulator.
 
     `quantiles` (machines,) of the size, `log_weight` (machines,): likelihood of the rows, times how often such a machine
     occurs over how often it was drawn; `best`: the greatest of these likelihoods; `unstable` (machines,): how likely each has
-    an unstable speed by the common prior, `onsets`: what those simulated do at constant speed. `limits` of (machines, pairs),
-    `typical` as in `Learned`.
+    an unstable speed by the common prior, `onsets`: what those simulated do at constant speed. `limits` of (machines, pairs);
+    `typical` (sizes, pairs): expected log of skip over top speed of the machine as described over `size_quantiles`.
     """
 
     quantiles: Array
@@ -117,6 +108,13 @@ class Cloud:
         """Some of them."""
         return Cloud(self.normal[rows], self.log_density[rows], self.plant.take(rows))
 
+    def thinned(self, log_weight: Array, count: int) -> Cloud:
+        """So many that stand for all of them, mostly those of great weight."""
+        share = (1.0 - ANY_SHARE) * shares(THINNING_POWER * log_weight) + ANY_SHARE / len(log_weight)
+        rows = drawn(share, count)
+        thin = self.take(rows)
+        return replace(thin, log_density=thin.log_density - np.log(len(share) * share[rows]))
+
     def joined(self, other: Cloud) -> Cloud:
         """With those of another cloud after them."""
         normal = np.concatenate([self.normal, other.normal])
@@ -142,15 +140,7 @@ class Bench:
     def __init__(self, machine: Machine, pairs: Sequence[Pair], theories: Sequence[Hypothesis], seed: int) -> None:
         self.machine, self.theories, self.seed = machine, theories, seed
         self.varies = log_widths(machine) > 0.0
-        rng = np.random.default_rng(seed)
-        normal = np.zeros((MANY, int(self.varies.sum()) + 3))
-        normal[1:] = ndtri(
-            (rng.permuted(np.tile(np.arange(MANY - 1.0)[:, None], normal.shape[1]), axis=0) + 0.5) / (MANY - 1)
-        )
-        # Sizes and offsets: two additive recurrences whose beginnings, too, fill a square evenly (plastic number;
-        # Niederreiter 1992, from memory).
-        even = (0.5 + np.arange(MANY)[:, None] * np.array([0.7548776662, 0.5698402910])) % 1.0
-        normal[:, -2:] = ndtri(np.clip(even, 1e-6, 1.0 - 1e-6))
+        normal = self._coordinates(MANY, seed)
         self.directions: list[tuple[Direction, list[int], Moves]] = []
         for label in dict.fromkeys(p.direction.label for p in pairs):
             direction = machine.direction(label)
@@ -171,12 +161,32 @@ class Bench:
         self.skips: dict[tuple[int, str], Array] = {}
         self.cruises: dict[tuple[int, str], Array] = {}
         self.onsets: dict[int, Onsets] = {}
-        self.described: dict[int, Cloud] = {}
         self.loops_vary = bool(np.any(np.diff(self.everybody.plant.slow_decay, axis=0)))
+
+    def _coordinates(self, count: int, seed: int | Sequence[int]) -> Array:
+        """Standard normal coordinates of machines, evenly spread: a Latin hypercube; the first is the machine described."""
+        rng = np.random.default_rng(seed)
+        normal = np.zeros((count, int(self.varies.sum()) + 3))
+        normal[1:] = ndtri(
+            (rng.permuted(np.tile(np.arange(count - 1.0)[:, None], normal.shape[1]), axis=0) + 0.5) / (count - 1)
+        )
+        # Sizes and offsets: two additive recurrences whose beginnings, too, fill a square evenly (plastic number;
+        # Niederreiter 1992, from memory).
+        even = (0.5 + np.arange(count)[:, None] * np.array([0.7548776662, 0.5698402910])) % 1.0
+        normal[:, -2:] = ndtri(np.clip(even, 1e-6, 1.0 - 1e-6))
+        return normal
 
     def owner(self, which: int, direction: Direction) -> int:
         """The hypothesis whose simulations stand for this one in a direction."""
         return which if self.theories[which].touches(self.machine, direction.vector) else 0
+
+    def owners(self, which: int) -> list[int]:
+        """The same, pair by pair."""
+        found = [0] * self.count
+        for direction, here, _ in self.directions:
+            for k in here:
+                found[k] = self.owner(which, direction)
+        return found
 
     def cloud(self, normal: Array, log_density: Array) -> Cloud:
         """Machines by their coordinates, without a fault."""
@@ -212,8 +222,9 @@ class Bench:
         wanted: Mapping[int, Cloud],
         progress: Callable[[float], None],
         first: Mapping[int, int] = MappingProxyType({}),
+        counts: Mapping[int, NDArray[np.intp]] = MappingProxyType({}),
     ) -> Search[None]:
-        """Simulate machines of some hypotheses, in every direction.
+        """Simulate machines of some hypotheses.
 
         Parameters
         ----------
@@ -224,60 +235,73 @@ class Bench:
         first : mapping of int to int
             By hypothesis: of the first so many of `everybody` those that have not been yet are simulated, too, and at constant
             speed as well. They are a fair sample, so `_onsets` tells of them.
+        counts : mapping of int to ndarray, shape (pairs,)
+            By hypothesis: how many of the wanted ones, from the first on, in each pair; by default all in all.
         """
         # One object for the same machines: what is worked out for it is worked out once.
         some, joined = cache(lambda begin, end: self.everybody.take(slice(begin, end))), cache(Cloud.joined)
-        clouds: dict[tuple[int, str], list[Cloud]] = {}
+        parts: dict[tuple[int, str], dict[Cloud, Bools]] = {}
         cruising: dict[tuple[int, str], int] = {}
         for which, count in first.items():
-            for key in self._owners(which):
+            for key, here in self._owned(which):
                 had = len(self.cruises.get(key, ()))
                 new = min(count, MANY) - had
                 if new > cruising.get(key, 0):
                     cruising[key] = new
-                    clouds[key] = [some(had, had + new)]
+                    parts[key] = {some(had, had + new): np.ones((new, len(here)), bool)}
         for which, cloud in wanted.items():
-            for key in self._owners(which):
-                here = clouds.setdefault(key, [])
-                if not any(cloud is other for other in here):
-                    here.append(cloud)
-        asked = {key: reduce(joined, here) for key, here in clouds.items()}
-        plants = [self.faulty(which, cloud) for (which, _), cloud in asked.items()]
+            n = len(cloud.normal)
+            count_here = counts.get(which, np.full(self.count, n))
+            for key, here in self._owned(which):
+                asked = np.arange(n)[:, None] < count_here[here]
+                if asked.any():
+                    others = parts.setdefault(key, {})
+                    others[cloud] = asked | others.get(cloud, False)
+        clouds = {key: reduce(joined, of) for key, of in parts.items()}
+        plants = [self.faulty(which, cloud) for (which, _), cloud in clouds.items()]
         ends = np.cumsum([plant.samples for plant in plants])
-        span = {key: np.arange(end - p.samples, end) for key, p, end in zip(asked, plants, ends.tolist(), strict=True)}
-        labels = [d.label for d, *_ in self.directions]
-        chosen = [np.concatenate([rows for key, rows in span.items() if key[1] == label]) for label in labels]
-        looked_at = [
-            np.concatenate([rows[: cruising.get(key, 0)] for key, rows in span.items() if key[1] == label])
-            for label in labels
-        ]
+        span = {key: np.arange(end - p.samples, end) for key, p, end in zip(clouds, plants, ends.tolist(), strict=True)}
+        wholly, looked_at = [], []
+        for direction, here, _ in self.directions:
+            whole = np.zeros((len(here), int(ends[-1])), bool)
+            cruised: list[NDArray[np.intp]] = []
+            for key in clouds:
+                if key[1] == direction.label:
+                    whole[:, span[key]] = np.concatenate([*parts[key].values()]).T
+                    cruised.append(span[key][: cruising.get(key, 0)])
+            wholly.append(whole)
+            looked_at.append(np.concatenate(cruised))
         moves = [m for *_, m in self.directions]
         found = yield from ramp_search(
             stack(plants),
             moves,
             headroom=HEADROOM,
             seed=self.seed,
-            rows=chosen,
+            asked=wholly,
             cruising=looked_at if cruising else None,
             progress=progress,
         )
-        for label, m, ramps in zip(labels, moves, found, strict=True):
+        for (direction, *_), m, whole, ramps in zip(self.directions, moves, wholly, found, strict=True):
             # Where not even the longer ramp is lost there is no telling how far the limit lies beyond.
-            skip = np.minimum(np.log(ramps.skip / m.top[:, None]), math.log(BEYOND)).T
-            keys = [key for key in asked if key[1] == label]
-            parts = np.cumsum([len(span[k]) for k in keys])[:-1]
-            if cruising:
-                onsets = np.split(np.log(ramps.onset), parts)
-                for key, part in zip(keys, onsets, strict=True):
-                    if key in cruising:
-                        self.cruises[key] = np.concatenate([self.cruises.get(key, np.empty(0)), part[: cruising[key]]])
-                self.onsets.clear()
-            for key, part in zip(keys, np.split(skip, parts), strict=True):
+            skip = np.minimum(np.log(ramps.skip / m.top[:, None]), math.log(BEYOND))
+            skip = np.where(whole, skip, np.nan).T
+            for key in [key for key in clouds if key[1] == direction.label]:
+                if key in cruising:
+                    onsets = np.log(ramps.onset[span[key][: cruising[key]]])
+                    self.cruises[key] = np.concatenate([self.cruises.get(key, np.empty(0)), onsets])
+                    self.onsets.clear()
                 if key in self.known:
-                    self.known[key] = joined(self.known[key], asked[key])
-                    self.skips[key] = np.concatenate([self.skips[key], part])
+                    self.known[key] = joined(self.known[key], clouds[key])
+                    self.skips[key] = np.concatenate([self.skips[key], skip[span[key]]])
                 else:
-                    self.known[key], self.skips[key] = asked[key], part
+                    self.known[key], self.skips[key] = clouds[key], skip[span[key]]
+
+    def simulated(self, which: int) -> NDArray[np.intp]:
+        """How many machines were simulated of a hypothesis in each pair, (pairs,)."""
+        count = np.zeros(self.count, np.intp)
+        for key, here in self._owned(which):
+            count[here] = np.sum(~np.isnan(self.skips[key]), axis=0)
+        return count
 
     def _onsets(self, which: int) -> Onsets | None:
         """What machines do at constant speed under a hypothesis; healthy ones tell of it, too, but less."""
@@ -294,20 +318,20 @@ class Bench:
 
     def _cruised(self, which: int) -> Onsets:
         """The machines that were simulated at constant speed in all directions."""
-        each = [self.cruises[key] for key in self._owners(which)]
+        each = [self.cruises[key] for key, _ in self._owned(which)]
         n = min(map(len, each))
         speeds = np.column_stack([speeds[:n] for speeds in each])
         return Onsets(speeds, self.everybody.unstable[:n], np.full(n, OWN_ONSETS / n))
 
-    def _owners(self, which: int) -> list[tuple[int, str]]:
-        return [(self.owner(which, d), d.label) for d, *_ in self.directions]
+    def _owned(self, which: int) -> list[tuple[tuple[int, str], list[int]]]:
+        """Of each direction what a hypothesis has in `known` and `skips`, and its pairs."""
+        return [((self.owner(which, d), d.label), here) for d, here, _ in self.directions]
 
     def seen(self, which: int) -> Array:
         """What the machines simulated first do under a hypothesis, (machines, pairs)."""
-        keys = self._owners(which)
-        count = min(len(self.skips[key]) for key in keys)
+        count = min(len(self.skips[key]) for key, _ in self._owned(which))
         found = np.empty((count, self.count))
-        for key, (_, here, _) in zip(keys, self.directions, strict=True):
+        for key, here in self._owned(which):
             found[:, here] = self.skips[key][:count]
         return found
 
@@ -325,19 +349,21 @@ class Bench:
         for statics in np.moveaxis(self.statics(which, cloud)[direction.label], 1, 0):
             yield Traits(statics[:, 0], statics[:, 1], *known)
 
-    def importance(self, which: int, fit: RowsFit, learned: Learned, best: float) -> dict[Cloud, Array]:
+    def importance(self, which: int, fit: RowsFit, learned: Sequence[Emulator], best: float) -> dict[Cloud, Array]:
         """How closely emulators are to fit each machine simulated of a hypothesis: most where what was learned leaves it possible.
 
         `best` is the greatest log-likelihood of a machine by what was learned.
         """
         found: dict[Cloud, Array] = {}
-        for known in {self.known[key]: None for key in self._owners(which)}:  # most directions have the same
-            limits = self._limits(which, learned.models, known)
+        for known in {self.known[key]: None for key, _ in self._owned(which)}:  # most directions have the same
+            limits = self.limits(which, learned, known)
             likelihood = fit.log_likelihood(limits, known.unstable, self._onsets(which))
             found[known] = FITTING_FLOOR + np.exp(FITTING_POWER * np.minimum(likelihood - best, 0.0))
         return found
 
-    def learn(self, which: int, importance: Mapping[Cloud, Array] | None = None, replica: int | None = None) -> Learned:
+    def learn(
+        self, which: int, importance: Mapping[Cloud, Array] | None = None, replica: int | None = None
+    ) -> list[Emulator]:
         """Fit emulators to all that was simulated of a hypothesis.
 
         Parameters
@@ -351,7 +377,8 @@ class Bench:
 
         Returns
         -------
-        Learned
+        list of Emulator
+            One for each pair.
         """
         models: dict[int, Emulator] = {}
         for direction, here, _ in self.directions:
@@ -362,43 +389,48 @@ class Bench:
                 # The same in every direction: it is the machine that counts for more or less.
                 weight = weight * np.random.default_rng([self.seed, 6, replica]).standard_exponential(len(skips))
             for k, traits, skip in zip(here, self._traits(which, direction, known), skips.T, strict=True):
-                models[k] = emulator(traits, skip, weight, math.log(HEADROOM), math.log(BEYOND))
-        in_order = [models[k] for k in range(self.count)]
-        return Learned(in_order, self._limits(which, in_order, self._described(which)).mean())
+                told = ~np.isnan(skip)
+                models[k] = emulator(traits.of(told), skip[told], weight[told], math.log(HEADROOM), math.log(BEYOND))
+        return [models[k] for k in range(self.count)]
 
-    def outlook(self, which: int, learned: Learned, fit: RowsFit, cloud: Cloud) -> Outlook:
+    def outlook(self, which: int, learned: Sequence[Emulator], fit: RowsFit, cloud: Cloud, typical: Array) -> Outlook:
         """What machines do under a hypothesis, by what was learned of it.
 
         Parameters
         ----------
         which : int
             The hypothesis.
-        learned : Learned
+        learned : sequence of Emulator
+            One for each pair.
         fit : RowsFit
         cloud : Cloud
             The machines asked about.
+        typical : ndarray, shape (sizes, pairs)
+            From `typical`.
 
         Returns
         -------
         Outlook
         """
-        limits = self._limits(which, learned.models, cloud)
+        limits = self.limits(which, learned, cloud)
         onsets = self._onsets(which)
         likelihood = fit.log_likelihood(limits, cloud.unstable, onsets)
         weight, best = likelihood + cloud.log_density, float(likelihood.max())
-        return Outlook(cloud.quantiles, weight, best, cloud.unstable, onsets, limits, learned.typical)
+        return Outlook(cloud.quantiles, weight, best, cloud.unstable, onsets, limits, typical)
 
-    def _described(self, which: int) -> Cloud:
-        """The machine as described, with faults of some sizes."""
-        if which not in self.described:
-            quantiles = size_quantiles(self.theories[which])
-            normal = np.zeros((quantiles.size, self.everybody.normal.shape[1]))
-            normal[:, -2] = ndtri(np.clip(quantiles, 1e-6, 1.0 - 1e-6))
-            self.described[which] = self.cloud(normal, np.zeros(quantiles.size))
-        return self.described[which]
+    def typical(self, which: int, learned: Sequence[Emulator]) -> Array:
+        """Expected log of skip over top speed of the machine as described, with faults of some sizes; (sizes, pairs).
 
-    def _limits(self, which: int, models: Sequence[Emulator], cloud: Cloud) -> Limits:
-        """Emulated limits of machines."""
+        What is learned from all that was simulated, each machine counting alike, tells this best: what rows leave possible
+        is often far from the machine described.
+        """
+        quantiles = size_quantiles(self.theories[which])
+        normal = np.zeros((quantiles.size, self.everybody.normal.shape[1]))
+        normal[:, -2] = ndtri(np.clip(quantiles, 1e-6, 1.0 - 1e-6))
+        return self.limits(which, learned, self.cloud(normal, np.zeros(quantiles.size))).mean()
+
+    def limits(self, which: int, models: Sequence[Emulator], cloud: Cloud) -> Limits:
+        """Limits of machines under a hypothesis, by the emulator of each pair."""
         limits = Limits(
             *(np.empty((len(cloud.normal), self.count)) for _ in range(4)),
             *(np.empty((LUCK_POINTS, self.count)) for _ in range(2)),
@@ -410,7 +442,7 @@ class Bench:
                 limits.kept_luck[:, k], limits.failed_luck[:, k] = models[k].kept_luck, models[k].failed_luck
         return limits.moved(cloud.offsets)
 
-    def nearer(self, cloud: Cloud, limits: Limits, log_weight: Array) -> Cloud:
+    def nearer(self, cloud: Cloud, limits: Limits, log_weight: Array, count: int = MANY) -> Cloud:
         """Machines drawn near those that rows and readings leave possible, as importance sampling has it.
 
         Only along the few directions of tolerances, size and offset in which limits change, where the drawn ones follow
@@ -423,12 +455,14 @@ class Bench:
             Of its machines.
         log_weight : ndarray, shape (machines,)
             Log-likelihood of rows and readings plus `cloud.log_density`.
+        count : int
+            How many to draw.
 
         Returns
         -------
         Cloud
         """
-        normal = self.everybody.normal
+        normal = self.everybody.normal if count == MANY else self._coordinates(count, [self.seed, 7])
         apart = cloud.normal - cloud.normal.mean(axis=0)
         effect = np.linalg.solve(apart.T @ apart + np.eye(apart.shape[1]), apart.T @ limits.mean())
         basis, strength, _ = np.linalg.svd(effect, full_matrices=False)
@@ -436,17 +470,17 @@ class Bench:
         share = tempered(log_weight - cloud.log_density, cloud.log_density)
         proposal = fitted(cloud.normal @ basis, share)
         luck = normal @ basis
-        drawn = proposal.draw(luck)
-        return self.cloud(normal + (drawn - luck) @ basis.T, proposal.log_density(drawn))
+        near = proposal.draw(luck)
+        return self.cloud(normal + (near - luck) @ basis.T, proposal.log_density(near))
 
     def choose(self, cloud: Cloud, log_weight: Array, count: int, look: int) -> Cloud:
-        """Machines to simulate next: mostly those that rows and readings speak for."""
+        """Machines to simulate next: mostly those that rows and readings speak for. The first of them are a fair choice of fewer."""
         likelihood = CHOOSING_POWER * (log_weight - cloud.log_density)
         share = (1.0 - ANY_SHARE) * shares(likelihood + cloud.log_density) + ANY_SHARE / len(log_weight)
         # Drawn without replacement with these odds (Efraimidis and Spirakis 2006, from memory); the same for all causes.
         luck = np.random.default_rng([self.seed, look]).random(share.size)
         key = np.log(-np.log(luck)) - np.log(share)
-        return cloud.take(np.sort(np.argsort(key, kind="stable")[:count]))
+        return cloud.take(np.argsort(key, kind="stable")[:count])
 
 
 def _statics(plant: Plant, curve: TorqueCurve, moves: Moves) -> Array:

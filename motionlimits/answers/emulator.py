@@ -21,7 +21,7 @@ from types import MappingProxyType
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 from scipy.special import expit, logit
 
 from ..machine import Array
@@ -108,6 +108,12 @@ class Traits(NamedTuple):
     slow: Array
     features: Array
     shrinkage: Array
+
+    def of(self, machines: NDArray[np.bool_] | NDArray[np.intp]) -> Traits:
+        """Those of some machines."""
+        return Traits(
+            self.standing[machines], self.steady[machines], self.slow[machines], self.features[machines], self.shrinkage
+        )
 
 
 @dataclass(frozen=True)

@@ -20,6 +20,7 @@ from ..machine import Array, Direction, Machine
 from ..physics.skip import Search
 from ..sweep import SweepRow
 from ..workers import Crew
+from .allot import by_cause, by_pair
 from .bench import BEYOND, FEW, Bench, Outlook, size_quantiles
 from .causes import Hypothesis, hypotheses
 from .emulator import weighted_quantiles
@@ -35,12 +36,11 @@ from .weigh import Weight, chances_of, weigh
 SAMPLES, THOROUGH_SAMPLES = 40, 160
 HEALTHY = 2  # times as many healthy ones at first: others refer to them
 PLAUSIBLE = 1e-9  # chance from which a cause is worth a closer look at what was simulated first, and more machines
-LOOKS = ((PLAUSIBLE, 14, 24), (0.002, 6, 40))
-STEADY = 5  # times SAMPLES: so many machines of a cause that may matter tell what happens at constant speed
-# Of these a part is dealt out evenly, the rest where the chance hangs on it, and none has more than so many times what it had.
-EVEN_SHARE, MOST_MORE = 0.3, 5
+LOOKS = ((PLAUSIBLE, 14, 24), (0.0002, 8, 120))
+# Times SAMPLES, so many machines of a cause with at least that chance tell what happens at constant speed.
+STEADY, STEADY_CHANCE = 5, 0.003
 # Where no cause is all but sure those with at least such a chance, so many at most, are weighed by the mean of replicas.
-UNSURE, MOST_UNSURE = 0.003, 6
+UNSURE, MOST_UNSURE = 0.0003, 8
 # Change of a chance, with many more machines or between two replicas, below which no others are simulated.
 STABLE = 0.02
 SETTLED = 0.97  # chance of the first cause above which it is all but sure: then half as many are simulated
@@ -160,15 +160,14 @@ def sweep_search(
     views = [looks.first_look(0)]
     views += crew.each(lambda i: looks.first_look(i, views[0]), everything[1:])
 
-    def look_closer(causes: Sequence[int]) -> None:
-        closer = crew.each(lambda i: looks.closer(i, views[i], views[0]), causes)
+    def look_closer(causes: Sequence[int], more: bool = False) -> None:
+        closer = crew.each(lambda i: looks.closer(i, views[i], views[0], more), causes)
         for i, view in zip(causes, closer, strict=True):
             views[i] = view
 
     look_closer(_likeliest(chances_of(view.weight for view in views), PLAUSIBLE, len(theories)))
     chances = chances_of(view.weight for view in views)
     moved = 1.0 - float(chances.max())  # where it ends here: what the others have together
-    had = dict(first)
     for turn, (least, most, altogether) in enumerate(LOOKS if chances.max() <= SURE else ()):
         likely = _likeliest(chances_of(view.weight for view in views), least, most)
         if turn == 0:
@@ -176,14 +175,22 @@ def sweep_search(
         look_closer([i for i in likely if not views[i].close])
         before = chances_of(view.weight for view in views)
         settled = before.max() > SETTLED
-        count = _allotted(before, likely, altogether * samples // (2 if settled else 1), had)
-        wanted = {i: bench.choose(looks.machines(views[i]), views[i].weight.machines, count[i], turn) for i in likely}
+        altogether = altogether * samples // (2 if settled else 1)
+        owners, had = {i: bench.owners(i) for i in likely}, {i: bench.simulated(i) for i in likely}
+        if turn == 0:
+            counts = by_cause(before, owners, had, altogether)
+        else:
+            opened = crew.each(lambda i: looks.open_in(i, views[i]), likely)
+            moves = dict(zip(likely, opened, strict=True))
+            counts = by_pair(before, owners, had, moves, altogether * bench.count)
+        wanted = {
+            i: bench.choose(looks.machines(views[i]), views[i].weight.machines, int(counts[i].max()), turn)
+            for i in likely
+        }
         start, share = 0.3 + 0.7 * turn / len(LOOKS), 0.7 / len(LOOKS)
-        steady = {i: STEADY * samples for i in likely if i == 0 or before[i] > UNSURE}
-        yield from bench.simulate(wanted, partial(_part, report, start, share), steady)
-        for i in likely:
-            had[i] += count[i]
-        look_closer(likely)
+        steady = {i: STEADY * samples for i in likely if i == 0 or before[i] > STEADY_CHANCE}
+        yield from bench.simulate(wanted, partial(_part, report, start, share), steady, counts)
+        look_closer(likely, more=True)
         chances = chances_of(view.weight for view in views)
         moved = float(np.max(np.abs(chances - before)))
         last = turn + 1 == len(LOOKS)
@@ -196,20 +203,15 @@ def sweep_search(
             look_closer([i for i in unsure if not views[i].close])
             chances = chances_of(view.weight for view in views)
             averaged = crew.each(lambda i: looks.averaged(i, views[i], views[0]), unsure)
-            moved = max(moved, _scatter(chances, unsure, np.array([scores for _, scores in averaged])))
+            scatter = _scatter(chances, unsure, np.array([scores for _, scores in averaged]))
+            # What the last look moved is what was left open before it: it has some times as many machines.
+            moved = scatter if last else max(moved, scatter)
             if moved < STABLE or last:
                 for i, (view, _) in zip(unsure, averaged, strict=True):
                     views[i] = view
                 break
     report(1.0)
     return Simulated(machine, pairs, theories, tuple(view.outlook for view in views), looks.fit, moved)
-
-
-def _allotted(chances: Array, likely: Sequence[int], altogether: int, had: Mapping[int, int]) -> dict[int, int]:
-    """How many more machines of each likely cause to simulate: a chance near a half moves most with its evidence."""
-    moves = chances[likely] * (1.0 - chances[likely]) + 1e-9
-    share = EVEN_SHARE / len(likely) + (1.0 - EVEN_SHARE) * moves / moves.sum()
-    return {i: min(math.ceil(part * altogether), MOST_MORE * had[i]) for i, part in zip(likely, share, strict=True)}
 
 
 def _scatter(chances: Array, unsure: Sequence[int], scores: Array) -> float:

@@ -237,23 +237,32 @@ class RowsFit:
     def _each_direction(self, limits: Limits) -> list[_Along]:
         """Of each direction, the log-likelihood of its rows."""
         found = []
-        with np.errstate(divide="ignore"):
-            succeeds, fails = np.log1p(-limits.chance), np.log(limits.chance)
         likely = np.where(limits.chance < 0.5, limits.kept, limits.failed)
-        jumps = jump_kind(limits.standing)
+        by_pair = self.by_pair(limits)
         for pairs, speeds in zip(self.directions, self.windows, strict=True):
             here, from_here = np.zeros(len(likely)), np.zeros((len(likely), speeds.size))
             matters = np.zeros(from_here.shape, dtype=bool)
             for k in pairs:
-                own = _along(self._with_luck(k, limits.kept_luck[:, k]), limits.kept[:, k], jumps[:, k])
-                if limits.chance[:, k].any():
-                    failed = _along(self._with_luck(k, limits.failed_luck[:, k]), limits.failed[:, k], jumps[:, k])
-                    own = np.logaddexp(succeeds[:, k] + own, fails[:, k] + failed)
+                own = by_pair[:, k]
                 onset = speeds - self.tops[k]
                 matters |= onset < np.minimum(likely[:, k, None], 0.0)
                 here += own
                 from_here += np.where(likely[:, k, None] < onset, own[:, None], _along(self.curves[k], onset, 0))
             found.append(_Along(here, from_here, matters))
+        return found
+
+    def by_pair(self, limits: Limits) -> Array:
+        """Log-likelihood of the rows of each pair, without unstable speeds; (machines, pairs)."""
+        with np.errstate(divide="ignore"):
+            succeeds, fails = np.log1p(-limits.chance), np.log(limits.chance)
+        jumps = jump_kind(limits.standing)
+        found = np.empty_like(limits.kept)
+        for k in range(found.shape[1]):
+            own = _along(self._with_luck(k, limits.kept_luck[:, k]), limits.kept[:, k], jumps[:, k])
+            if limits.chance[:, k].any():
+                failed = _along(self._with_luck(k, limits.failed_luck[:, k]), limits.failed[:, k], jumps[:, k])
+                own = np.logaddexp(succeeds[:, k] + own, fails[:, k] + failed)
+            found[:, k] = own
         return found
 
     def _by_onset(self, along: Sequence[_Along]) -> tuple[Array, Array, list[Array]]:

@@ -86,7 +86,11 @@ def fitted(points: Array, share: Array) -> Proposal:
     middle = share @ points
     apart = points - middle
     variance = (apart * share[:, None]).T @ apart + LEAST_VARIANCE * np.eye(points.shape[1])
-    # As often as their share, one in every stretch of it (systematic resampling).
-    stretches = (np.arange(CENTRES) + 0.5) / CENTRES * share.sum()
     spread = np.asarray(np.linalg.cholesky(variance), dtype=float)
-    return Proposal(middle, spread, points[np.searchsorted(np.cumsum(share), stretches)])
+    return Proposal(middle, spread, points[drawn(share, CENTRES)])
+
+
+def drawn(share: Array, count: int) -> NDArray[np.intp]:
+    """Points as often as their share, one in every stretch of it (systematic resampling), (count,)."""
+    cumulated = np.cumsum(share)
+    return np.searchsorted(cumulated, (np.arange(count) + 0.5) / count * cumulated[-1])

@@ -264,7 +264,7 @@ def ramp_search(
     *,
     headroom: float = 1.0,
     seed: int = 0,
-    rows: list[Rows] | None = None,
+    asked: list[Bools] | None = None,
     cruising: list[Rows] | None = None,
     progress: Progress | None = None,
 ) -> Search[list[Ramps]]:
@@ -276,24 +276,25 @@ def ramp_search(
         As in `skip_search`.
     headroom : float
         How far beyond the speed that the travel allows the ramps go: how much a kept move had to spare.
-    rows : list of ndarray of int, optional
-        Which samples to simulate in each direction; all by default.
+    asked : list of ndarray of bool, shape (k, n), optional
+        Which samples to simulate in each direction, at which acceleration; all by default.
     cruising : list of ndarray of int, optional
         Of which samples moves are also simulated that go on at constant speed; of none by default.
 
     Returns
     -------
     list of Ramps
-        Of len(rows) samples each.
+        Infinite where nothing was asked.
     """
     longer = [m._replace(travel=m.travel * headroom**2) for m in wanted]
-    chosen = rows or [np.arange(plant.samples)] * len(wanted)
+    wholly = [np.ones((m.acceleration.size, plant.samples), bool) for m in wanted]
     doubtful: list[Bools] = []
-    for moves, which in zip(longer, chosen, strict=True):
+    for moves, here in zip(longer, asked or wholly, strict=True):
+        which = np.flatnonzero(here.any(axis=0))
         _, worst = load_ratio(plant.take(which), moves.unit, moves.acceleration, moves.top, points=12)
-        full = np.zeros((moves.acceleration.size, plant.samples), bool)
+        full = np.zeros(here.shape, bool)
         full[:, which] = worst.T > SAFE_RATIO
-        doubtful.append(full)
+        doubtful.append(full & here)
     report = progress or (lambda share: None)
     report(0.05)
     ramps, _ = yield from _ramps(plant, longer, doubtful, seed, [])
@@ -304,7 +305,7 @@ def ramp_search(
         report(0.9)
         onsets = yield from _cruise_checks(ramps, limits, wanted, cruising)
     report(1.0)
-    return [Ramps(s[:, which], o[which]) for s, o, which in zip(limits, onsets, chosen, strict=True)]
+    return [Ramps(*found) for found in zip(limits, onsets, strict=True)]
 
 
 def _brisk(plant: Plant, moves: Moves) -> tuple[Array, Array]:

@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
-from motionlimits.answers.bench import HEALTHY_ONSETS, MANY, OWN_ONSETS, STATIC_REACH, Bench
+from motionlimits.answers.bench import HEALTHY_ONSETS, MANY, OWN_ONSETS, STATIC_REACH, Bench, Cloud
 from motionlimits.answers.causes import hypotheses
 from motionlimits.answers.emulator import LUCK_POINTS, Limits
 from motionlimits.answers.likelihood import UNSTABLE, UNSTABLE_SLOW, Onsets, Pair, RowsFit, pairs_of
@@ -74,6 +74,32 @@ def test_two_kinds_of_possible_machines_are_both_found(seed: int, sharpness: flo
     assert shares(weight)[cloud.normal @ effect[:, 0] > 0.0].sum() == pytest.approx(0.5, abs=2.0 * error)
 
 
+@settings(max_examples=10)
+@given(st.integers(0, 500), st.floats(1.0, 2.5), st.floats(0.2, 0.6))
+def test_some_of_very_many_stand_for_all(seed: int, at: float, width: float) -> None:
+    """Of many machines drawn nearer some are kept: the mean likelihood is still that of a closed form, its error less than
+    those that are kept and count would give if they had been drawn alone.
+    """
+    bench = nothing_swept()
+    direction = np.random.default_rng(seed).standard_normal(bench.everybody.normal.shape[1])
+    direction /= np.linalg.norm(direction)
+
+    def said(cloud: Cloud) -> np.ndarray:
+        return -0.5 * ((cloud.normal @ direction - at) / width) ** 2 + cloud.log_density
+
+    kept = 0.3 * bench.everybody.normal @ direction[:, None]
+    many = bench.nearer(bench.everybody, surely(kept), said(bench.everybody), 4 * MANY)
+    assert len(many.normal) == 4 * MANY
+    thin = many.thinned(said(many), 1000)
+    assert len(thin.normal) == 1000
+    expected = width * math.exp(-0.5 * at**2 / (1.0 + width**2)) / math.sqrt(1.0 + width**2)
+    assert np.exp(said(many)).mean() == pytest.approx(expected, rel=4.0 / math.sqrt(effective(said(many))))
+    assert np.exp(said(thin)).mean() == pytest.approx(np.exp(said(many)).mean(), rel=0.05)
+    assert effective(said(thin)) > 300
+    # Where nothing was said they stand for all alike.
+    assert np.exp(thin.log_density).mean() == pytest.approx(1.0, abs=0.2)
+
+
 def surely(kept: np.ndarray) -> Limits:
     """Limits of machines whose start succeeds, and that chance leaves alone."""
     luck = np.zeros((LUCK_POINTS, kept.shape[1]))
@@ -106,6 +132,27 @@ def test_directions_that_a_fault_does_not_touch_are_shared(gantry: Machine) -> N
     assert [len(bench.skips[key]) for key in ((0, "x"), (0, "y"), (1, "y"))] == [9, 6, 9]
     assert np.array_equal(bench.known[1, "y"].normal, bench.everybody.normal[:9])
     assert np.array_equal(bench.known[1, "y"].plant.friction, bench.everybody.plant.friction[:9])
+
+
+def test_some_pairs_are_simulated_for_fewer_machines(gantry: Machine) -> None:
+    rows = [SweepRow("x", a, 0.5, None, 1, 0) for a in (6.0, 9.0)] + [SweepRow("y", 6.0, 0.5, None, 1, 0)]
+    theories = [h for h in hypotheses(gantry) if h.where in ("all", "y") and h.cause.name in ("as-predicted", "drag")]
+    bench = Bench(gantry, pairs_of(gantry, rows), theories, 3)
+    some, others, alone = bench.everybody.take(slice(30)), bench.everybody.take(slice(30, 36)), Crew(1)
+    together([bench.simulate({0: some, 1: some}, lambda share: None)], alone)
+    together([bench.simulate({1: others}, lambda share: None, counts={1: np.array([2, 0, 5])})], alone)
+    assert bench.owners(1) == [0, 0, 1]
+    assert bench.simulated(0).tolist() == [32, 30, 30]
+    assert bench.simulated(1).tolist() == [32, 30, 35]
+    # The first of them, and the same limits as if all had been simulated everywhere.
+    whole = Bench(gantry, pairs_of(gantry, rows), theories, 3)
+    together([whole.simulate({0: some, 1: some}, lambda share: None)], alone)
+    together([whole.simulate({1: others}, lambda share: None)], alone)
+    for key, skips in bench.skips.items():
+        told = ~np.isnan(skips)
+        assert np.array_equal(skips[told], whole.skips[key][told])
+    # Nor do fits know of machines that were not simulated.
+    assert np.isfinite(bench.limits(1, bench.learn(1), some).kept).all()
 
 
 def test_machines_simulated_first_tell_of_constant_speed(short: Machine) -> None:

@@ -4,7 +4,6 @@ import json
 import math
 from collections.abc import Mapping
 from dataclasses import replace
-from itertools import pairwise
 from types import MappingProxyType
 
 import numpy as np
@@ -13,13 +12,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from motionlimits.answers import infer as inferring
-from motionlimits.answers.bench import FEW, Bench
+from motionlimits.answers.bench import FEW, MANY, Bench
 from motionlimits.answers.causes import CAUSES, hypotheses
 from motionlimits.answers.diagnose import Diagnosis, _inference_warnings, _instability, diagnose, quick_rows
 from motionlimits.answers.emulator import LUCK_POINTS, Limits
-from motionlimits.answers.infer import MOST_MORE, SAMPLES, STABLE, _allotted, _scatter, rank
+from motionlimits.answers.infer import SAMPLES, STABLE, _scatter, rank
 from motionlimits.answers.likelihood import GRID, JUMP_SHARES, UNSTABLE, Pair, RowsFit, pairs_of
-from motionlimits.answers.looks import REPLICAS, Looks
+from motionlimits.answers.looks import FITS, REPLICAS, Looks
 from motionlimits.answers.nextcheck import _information, _right, next_checks, reading_check, row_checks, swap_test
 from motionlimits.answers.predict import predict
 from motionlimits.answers.readings import expected, scale, split, unscale
@@ -235,18 +234,6 @@ def test_twice_the_machines_move_no_probability(
     assert max(abs(one[key] - two[key]) for key in one) < STABLE
 
 
-@given(st.lists(st.floats(1e-3, 1.0), min_size=1, max_size=6), st.integers(50, 700), st.integers(4, 200))
-def test_machines_go_where_a_chance_hangs_on_them(odds: list[float], altogether: int, had: int) -> None:
-    chances = np.array(odds) / sum(odds)
-    likely = list(range(len(odds)))
-    count = _allotted(chances, likely, altogether, dict.fromkeys(likely, had))
-    assert set(count) == set(likely)
-    assert sum(count.values()) <= altogether + len(likely)
-    assert all(0 < number <= MOST_MORE * had for number in count.values())
-    by_distance = sorted(likely, key=lambda i: abs(chances[i] - 0.5))
-    assert all(count[one] >= count[other] - 1 for one, other in pairwise(by_distance))
-
-
 @given(
     st.floats(0.01, 0.99),
     st.lists(st.floats(-3.0, 3.0), min_size=2, max_size=9),
@@ -284,7 +271,45 @@ def test_replicas_hang_on_single_machines_and_their_mean_lies_among_them(gantry:
     # the fault, which is of the view and not of its replicas.
     assert mean.weight.score == pytest.approx(math.log(np.exp(scores).mean()), abs=0.1)
     assert np.array_equal(scores, looks.averaged(1, view, healthy)[1])
-    assert mean.nearer is view.nearer
+    # They are of some of very many machines, which say what those of the view say, but for chance.
+    assert len(mean.outlook.quantiles) == MANY
+    assert mean.weight.score == pytest.approx(view.weight.score, abs=0.5)
+
+
+def test_a_chance_hangs_on_the_pairs_that_tell(gantry: Machine) -> None:
+    """Rows at a limit hang on how it was fitted, rows far below it do not."""
+    rows = [SweepRow("x", 20.0, speed, None, 2, skipped) for speed, skipped in ((0.5, 0), (0.6, 2))]
+    rows.append(SweepRow("x", 4.0, 0.05, None, 2, 0))
+    theories = [h for h in hypotheses(gantry) if h.where in ("all", "x") and h.cause.name in ("as-predicted", "drag")]
+    bench = Bench(gantry, pairs_of(gantry, rows), theories, 3)
+    some = bench.everybody.take(slice(60))
+    together([bench.simulate({0: some, 1: some}, lambda share: None)], Crew(1))
+    looks = Looks(bench, RowsFit(gantry, pairs_of(gantry, rows)), bench.everybody.take(slice(FEW)), {}, ())
+    healthy = looks.first_look(0)
+    view = looks.closer(1, looks.first_look(1, healthy), healthy)
+    moves = looks.open_in(1, view)
+    assert moves.shape == (FITS, 2)
+    at = [pair.acceleration for pair in pairs_of(gantry, rows)].index(20.0)
+    assert 0.01 < moves[:, at].std() < 1.0
+    assert moves[:, 1 - at].std() < 0.2 * moves[:, at].std()
+
+
+def test_what_is_typical_does_not_hang_on_rows(gantry: Machine) -> None:
+    """The machine as described is the same whatever was measured: a closer look, with nothing new simulated, leaves it."""
+    theories = [h for h in hypotheses(gantry) if h.where in ("all", "x") and h.cause.name in ("as-predicted", "drag")]
+    told = []
+    for speeds in ((0.1, 0.15), (0.5, 0.6)):
+        rows = [SweepRow("x", 20.0, speed, None, 2, skipped) for speed, skipped in zip(speeds, (0, 2), strict=True)]
+        bench = Bench(gantry, pairs_of(gantry, rows), theories, 3)
+        some = bench.everybody.take(slice(40))
+        together([bench.simulate({0: some, 1: some}, lambda share: None)], Crew(1))
+        looks = Looks(bench, RowsFit(gantry, pairs_of(gantry, rows)), bench.everybody.take(slice(FEW)), {}, ())
+        first = looks.first_look(0)
+        view = looks.closer(0, first, first)
+        assert not np.array_equal(view.learned[0].kept, first.learned[0].kept)
+        told.append(view.outlook.typical)
+        assert looks.closer(0, first, first, more=False).outlook.typical is first.outlook.typical
+    assert np.array_equal(*told)
 
 
 def test_what_simulation_leaves_open_is_told(example: Diagnosis) -> None:

@@ -116,11 +116,6 @@ def some_limits(seeds: Sequence[int]) -> list[Told]:
     return found
 
 
-def rows_of(traits: Traits, rows: np.ndarray) -> Traits:
-    """Some machines."""
-    return Traits(*(values[rows] for values in traits[:4]), traits.shrinkage)
-
-
 def compared(
     traits: Traits, skip: np.ndarray, names: list[str], order: np.ndarray
 ) -> dict[str, tuple[float, float, float]]:
@@ -133,9 +128,9 @@ def compared(
         with changed(constants):
             own = [emulators.TOLERANCE_SHRINKAGE[name] for name in listed]
             known = traits._replace(shrinkage=np.array([*own, *traits.shrinkage[len(own) :]]))
-            fits = [emulator(rows_of(known, p), skip[p], np.ones(p.size), LOOKED_TO, HIGHEST) for p in parts]
-            logs = [log_density(fit, rows_of(known, asked), skip[asked]) for fit in fits]
-        kept, failed, chance = fits[0].predict(rows_of(known, asked))
+            fits = [emulator(known.of(p), skip[p], np.ones(p.size), LOOKED_TO, HIGHEST) for p in parts]
+            logs = [log_density(fit, known.of(asked), skip[asked]) for fit in fits]
+        kept, failed, chance = fits[0].predict(known.of(asked))
         off = np.minimum(np.where(chance < 0.5, kept, failed), LOOKED_TO) - np.minimum(skip[asked], LOOKED_TO)
         told[variant] = (
             float(np.median(np.abs(off))),
