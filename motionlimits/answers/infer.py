@@ -41,9 +41,9 @@ LOOKS = ((PLAUSIBLE, 14, 24), (0.0002, 8, 120))
 STEADY, STEADY_CHANCE = 5, 0.003
 # Where no cause is all but sure those with at least such a chance, so many at most, are weighed by the mean of replicas.
 UNSURE, MOST_UNSURE = 0.0003, 8
-# Change of a chance, with many more machines or between two replicas, below which no others are simulated.
-STABLE = 0.02
-SETTLED = 0.97  # chance of the first cause above which it is all but sure: then half as many are simulated
+# Chance of the first cause from which it is all but sure: then half as many are simulated, and no others where that changes
+# no chance by so much. A change that is left, by then or between two replicas, is told from there on.
+SETTLED, STABLE = 0.97, 0.02
 SURE = 0.9995  # and after those simulated at first: then no others are
 
 CLEARLY_UNSTABLE = 0.75  # chance from which mid-range instability is mentioned
@@ -194,22 +194,18 @@ def sweep_search(
         chances = chances_of(view.weight for view in views)
         moved = float(np.max(np.abs(chances - before)))
         last = turn + 1 == len(LOOKS)
-        enough = moved < STABLE or last
-        if enough and chances.max() > SETTLED:
+        if chances.max() > SETTLED and (moved < STABLE or last):
             break
-        if enough:
+        if last:
             unsure = _likeliest(chances, UNSURE, MOST_UNSURE)
             # What the last look made likely may have been looked at roughly only.
             look_closer([i for i in unsure if not views[i].close])
             chances = chances_of(view.weight for view in views)
             averaged = crew.each(lambda i: looks.averaged(i, views[i], views[0]), unsure)
-            scatter = _scatter(chances, unsure, np.array([scores for _, scores in averaged]))
-            # What the last look moved is what was left open before it: it has some times as many machines.
-            moved = scatter if last else max(moved, scatter)
-            if moved < STABLE or last:
-                for i, (view, _) in zip(unsure, averaged, strict=True):
-                    views[i] = view
-                break
+            for i, (view, _) in zip(unsure, averaged, strict=True):
+                views[i] = view
+            # What the last look moved is what was open before it: it simulates some times as many.
+            moved = _scatter(chances, unsure, np.array([scores for _, scores in averaged]))
     report(1.0)
     return Simulated(machine, pairs, theories, tuple(view.outlook for view in views), looks.fit, moved)
 
