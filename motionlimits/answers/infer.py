@@ -36,11 +36,11 @@ from .weigh import Weight, chances_of, weigh
 SAMPLES, THOROUGH_SAMPLES = 40, 160
 HEALTHY = 2  # times as many healthy ones at first: others refer to them
 PLAUSIBLE = 1e-9  # chance from which a cause is worth a closer look at what was simulated first, and more machines
-LOOKS = ((PLAUSIBLE, 14, 24), (0.0002, 8, 120))
+LOOKS = ((PLAUSIBLE, 14, 20), (0.0003, 6, 70))
 # Times SAMPLES, so many machines of a cause with at least that chance tell what happens at constant speed.
 STEADY, STEADY_CHANCE = 5, 0.003
 # Where no cause is all but sure those with at least such a chance, so many at most, are weighed by the mean of replicas.
-UNSURE, MOST_UNSURE = 0.0003, 8
+UNSURE, MOST_UNSURE = 0.001, 6
 # Chance of the first cause from which it is all but sure: then half as many are simulated, and no others where that changes
 # no chance by so much. A change that is left, by then or between two replicas, is told from there on.
 SETTLED, STABLE = 0.97, 0.02
