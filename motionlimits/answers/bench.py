@@ -22,7 +22,7 @@ from ..plant import SLOW_DECAY_ODDS, Plant, at_work, log_widths, nominal_plant, 
 from .causes import Hypothesis
 from .emulator import LUCK_POINTS, SIZE_SHRINKAGE, TOLERANCE_SHRINKAGE, Emulator, Limits, Traits, emulator
 from .likelihood import COMMON_OFFSET, UNSTABLE, UNSTABLE_SLOW, Onsets, Pair, RowsFit
-from .proposal import drawn, fitted, shares, tempered
+from .proposal import Bools, drawn, fitted, shares, tempered
 
 # Emulated machines: of causes that are looked at once, and of the others.
 FEW, MANY = 1000, 2000
@@ -30,12 +30,11 @@ FEW_EFFECTIVE = 400  # where not this many count for something, others are drawn
 MOST_DIRECTIONS, INFORMED = 8, 0.02  # of tolerances that rows tell about: how many, and least effect on a limit of each
 # Which of them are simulated: mostly those that the rows speak for, but not only. Rows count by a power less than one, since
 # an emulator may be wrong about them, in choosing as in fitting.
-CHOOSING_POWER, THINNING_POWER, ANY_SHARE = 0.7, 0.7, 0.15
+CHOOSING_POWER, ANY_SHARE = 0.7, 0.15
 FITTING_POWER, FITTING_FLOOR = 0.3, 0.005
 SIZE_POINTS = 41  # quantiles of a size's prior at which readings are weighed and its posterior is told
 HEADROOM = 1.25  # ramps go this far beyond the travel's top speed, to see what a kept move had to spare
 BEYOND = 1.6  # skip speed over the top speed where even that ramp is kept
-Bools = NDArray[np.bool_]
 ELECTRICAL = (  # what decides on a torque curve
     "voltage",
     "source_resistance",
@@ -110,7 +109,7 @@ class Cloud:
 
     def thinned(self, log_weight: Array, count: int) -> Cloud:
         """So many that stand for all of them, mostly those of great weight."""
-        share = (1.0 - ANY_SHARE) * shares(THINNING_POWER * log_weight) + ANY_SHARE / len(log_weight)
+        share = _mostly(CHOOSING_POWER * log_weight)
         rows = drawn(share, count)
         thin = self.take(rows)
         return replace(thin, log_density=thin.log_density - np.log(len(share) * share[rows]))
@@ -476,11 +475,16 @@ class Bench:
     def choose(self, cloud: Cloud, log_weight: Array, count: int, look: int) -> Cloud:
         """Machines to simulate next: mostly those that rows and readings speak for. The first of them are a fair choice of fewer."""
         likelihood = CHOOSING_POWER * (log_weight - cloud.log_density)
-        share = (1.0 - ANY_SHARE) * shares(likelihood + cloud.log_density) + ANY_SHARE / len(log_weight)
+        share = _mostly(likelihood + cloud.log_density)
         # Drawn without replacement with these odds (Efraimidis and Spirakis 2006, from memory); the same for all causes.
         luck = np.random.default_rng([self.seed, look]).random(share.size)
         key = np.log(-np.log(luck)) - np.log(share)
         return cloud.take(np.argsort(key, kind="stable")[:count])
+
+
+def _mostly(log_weight: Array) -> Array:
+    """Shares that mostly go by weight, but not only; they sum to one."""
+    return (1.0 - ANY_SHARE) * shares(log_weight) + ANY_SHARE / len(log_weight)
 
 
 def _statics(plant: Plant, curve: TorqueCurve, moves: Moves) -> Array:
