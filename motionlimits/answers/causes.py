@@ -196,7 +196,7 @@ CAUSES: tuple[Cause, ...] = (
         lambda machine, column, size: size,
         "N.s/m",
         "drag that grows with speed on {where}, about {size}",
-        "",
+        "fast_pull_{}_n",
         "6 to 150 % of the motors' force at their corner speed, flat in the logarithm",
     ),
     Cause(

@@ -17,7 +17,15 @@ from .likelihood import ACCIDENT, TRIAL_SCATTER, Pair
 from .readings import expected, how_to, split, unscale
 
 # Effort of a check in minutes, to choose among those that tell about as much: common practice, no source.
-EFFORT = {"supply_v": 3.0, "pull": 2.0, "mass": 15.0, "phase_ohm": 4.0, "current_rms": 6.0, "row": 8.0}
+EFFORT = {
+    "supply_v": 3.0,
+    "pull": 2.0,
+    "fast_pull": 4.0,
+    "mass": 15.0,
+    "phase_ohm": 4.0,
+    "current_rms": 6.0,
+    "row": 8.0,
+}
 NEARLY_AS_GOOD = 0.9  # of the best worth
 BIT_WORTH = 0.1  # of a bit of information, beside the chance of naming the right cause: it decides where that stays
 LEADING = 3  # causes whose readings are told
@@ -168,7 +176,8 @@ def next_checks(machine: Machine, inference: Inference, readings: Mapping[str, f
         How many.
     """
     keys = ["supply_v"]
-    keys += [f"pull_{axis}_n" for axis in machine.axis_names] + [f"mass_{axis}_kg" for axis in machine.axis_names]
+    for pattern in ("pull_{}_n", "fast_pull_{}_n", "mass_{}_kg"):
+        keys += [pattern.format(axis) for axis in machine.axis_names]
     keys += [f"phase_ohm_{d}" for d in machine.drive_names] + [f"current_rms_{d}_a" for d in machine.drive_names]
     checks = [reading_check(machine, inference, key) for key in keys if key not in readings]
     now = inference.best.probability

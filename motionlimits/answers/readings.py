@@ -18,14 +18,19 @@ OPEN_CIRCUIT = 1e4  # [ohm] what a meter shows, or more, on an open phase
 READING_ERROR = {
     "supply_v": (0.01, 0.1),
     "pull": (0.10, 0.5),
+    "fast_pull": (0.15, 0.7),
     "mass": (0.02, 0.005),
     "phase_ohm": (0.03, 0.1),
     "current_rms": (0.05, 0.02),
 }
 
+# Speed of a fast pull by hand [m/s], and how far off it may be, as a share: common practice, no source.
+FAST_PULL, HAND_SPEED = 0.5, 0.2
+
 HOW = {
     "supply_v": "measure the bus voltage at the driver while the machine moves",
     "pull": "pull the carriage along {} with a luggage scale, motors off",
+    "fast_pull": "pull the carriage along {} with a luggage scale at about 0.5 m/s, motors off",
     "mass": "weigh what moves along {}",
     "phase_ohm": "measure both phases of motor {} at the driver plug, power off",
     "current_rms": "measure the phase current of motor {} with a clamp meter at slow motion",
@@ -36,7 +41,13 @@ def split(key: str) -> tuple[str, str]:
     """Kind and place of an evidence key."""
     if key == "supply_v":
         return "supply_v", ""
-    for kind, ending in (("pull", "_n"), ("mass", "_kg"), ("current_rms", "_a"), ("phase_ohm", "")):
+    for kind, ending in (
+        ("pull", "_n"),
+        ("fast_pull", "_n"),
+        ("mass", "_kg"),
+        ("current_rms", "_a"),
+        ("phase_ohm", ""),
+    ):
         if key.startswith(kind + "_"):
             return kind, key[len(kind) + 1 : len(key) - len(ending) if ending else None]
     raise KeyError(key)
@@ -71,6 +82,15 @@ def expected(machine: Machine, hypothesis: Hypothesis, key: str, sizes: Array) -
         base = float(working_voltage(nominal_plant(machine))[0])
         mean = base * (sizes if name == "low-voltage" else one)
         return mean, np.hypot(share * mean + absolute, 0.02 * mean)
+    if kind == "fast_pull":
+        column = machine.axis_names.index(place)
+        axis = machine.axes[column]
+        faster = FAST_PULL * (axis.viscous + (sizes if name == "speed-drag" and here else 0.0 * one))
+        mean = axis.friction + faster + (sizes if name == "drag" and here else 0.0 * one)
+        within = widths["friction"][column] * axis.friction, widths["viscous"][column] * FAST_PULL * axis.viscous
+        return mean, np.sqrt(
+            (share * mean + absolute) ** 2 + (HAND_SPEED * faster) ** 2 + within[0] ** 2 + within[1] ** 2
+        )
     if kind in ("pull", "mass"):
         column = machine.axis_names.index(place)
         axis = machine.axes[column]

@@ -14,6 +14,7 @@ from .motors import parse_toml
 
 _KINDS = {
     "pull": ("pull_{}_n", 0.0, 1e5, "N"),
+    "fast_pull": ("fast_pull_{}_n", 0.0, 1e5, "N"),
     "mass": ("mass_{}_kg", 0.0005, 1e4, "kg"),
     "phase_ohm": ("phase_ohm_{}", 0.005, 1e9, "ohm"),
     "current_rms": ("current_rms_{}_a", 0.0, 50.0, "A"),
@@ -25,6 +26,7 @@ def evidence_fields(machine: Machine) -> dict[str, Field]:
     found = {"supply_v": Field("supply_v", 0.5, 500.0, "V")}
     for kind, owners in (
         ("pull", machine.axis_names),
+        ("fast_pull", machine.axis_names),
         ("mass", machine.axis_names),
         ("phase_ohm", machine.drive_names),
         ("current_rms", machine.drive_names),

@@ -431,7 +431,9 @@ def _reading_words(diagnosis: Diagnosis, key: str) -> str:
 
 
 def _unit(key: str) -> str:
-    return {"supply_v": "V", "pull": "N", "mass": "kg", "phase_ohm": "ohm", "current_rms": "A"}[split(key)[0]]
+    return {"supply_v": "V", "pull": "N", "fast_pull": "N", "mass": "kg", "phase_ohm": "ohm", "current_rms": "A"}[
+        split(key)[0]
+    ]
 
 
 def check_words(check: Check) -> str:

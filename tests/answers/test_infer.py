@@ -360,12 +360,33 @@ def test_readings_by_cause(gantry: Machine) -> None:
     pull, _ = expected(gantry, by_name["drag", "x"], "pull_x_n", np.array([26.0]))
     assert pull[0] == pytest.approx(30.0)
     assert expected(gantry, by_name["drag", "x"], "pull_y_n", np.array([26.0]))[0][0] == pytest.approx(6.0)
+    # What grows with speed shows where one pulls fast, and there alone.
+    viscous = gantry.axes[0].viscous
+    for cause, size, slow, fast in (
+        ("as-predicted", 1.0, 4.0, 4.0),
+        ("drag", 26.0, 30.0, 30.0),
+        ("speed-drag", 8.0, 4.0, 8.0),
+    ):
+        theory = by_name[cause, "all" if cause == "as-predicted" else "x"]
+        read = [expected(gantry, theory, key, np.array([size]))[0][0] for key in ("pull_x_n", "fast_pull_x_n")]
+        assert read == pytest.approx([slow, fast + 0.5 * viscous])
     ohm = unscale(
         "phase_ohm_a", expected(gantry, by_name["series-resistance", "a"], "phase_ohm_a", np.array([3.0]))[0][0]
     )
     assert ohm == pytest.approx(4.65)
     assert unscale("phase_ohm_a", expected(gantry, by_name["open-phase", "a"], "phase_ohm_a", one)[0][0]) > 1e5
     assert split("current_rms_b_a") == ("current_rms", "b")
+
+
+def test_every_fault_has_a_reading_that_shows_it(gantry: Machine) -> None:
+    healthy, *faults = hypotheses(gantry)
+    for fault in faults:
+        place = gantry.drive_names[0] if fault.where == "all" else fault.where
+        key = fault.cause.reading.format(place)
+        assert key in evidence_fields(gantry)
+        largest = np.array([fault.low if fault.cause.name.startswith("low-") else fault.high])
+        (with_it, error), (without, _) = (expected(gantry, h, key, largest) for h in (fault, healthy))
+        assert abs(with_it - without) > 2.0 * error
 
 
 def test_next_checks_and_swap(short: Machine) -> None:
