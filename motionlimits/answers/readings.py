@@ -24,8 +24,8 @@ READING_ERROR = {
     "current_rms": (0.05, 0.02),
 }
 
-# Speed of a fast pull by hand [m/s], and how far off it may be, as a share: common practice, no source.
-FAST_PULL, HAND_SPEED = 0.5, 0.2
+# Speeds of pulls by hand [m/s], and how far off they may be, as a share: common practice, no source.
+PULL_SPEED, HAND_SPEED = {"pull": 0.0, "fast_pull": 0.5}, 0.2
 
 HOW = {
     "supply_v": "measure the bus voltage at the driver while the machine moves",
@@ -82,24 +82,18 @@ def expected(machine: Machine, hypothesis: Hypothesis, key: str, sizes: Array) -
         base = float(working_voltage(nominal_plant(machine))[0])
         mean = base * (sizes if name == "low-voltage" else one)
         return mean, np.hypot(share * mean + absolute, 0.02 * mean)
-    if kind == "fast_pull":
+    if kind in PULL_SPEED:
         column = machine.axis_names.index(place)
-        axis = machine.axes[column]
-        faster = FAST_PULL * (axis.viscous + (sizes if name == "speed-drag" and here else 0.0 * one))
+        axis, speed = machine.axes[column], PULL_SPEED[kind]
+        faster = speed * (axis.viscous + (sizes if name == "speed-drag" and here else 0.0 * one))
         mean = axis.friction + faster + (sizes if name == "drag" and here else 0.0 * one)
-        within = widths["friction"][column] * axis.friction, widths["viscous"][column] * FAST_PULL * axis.viscous
-        return mean, np.sqrt(
-            (share * mean + absolute) ** 2 + (HAND_SPEED * faster) ** 2 + within[0] ** 2 + within[1] ** 2
-        )
-    if kind in ("pull", "mass"):
+        rubbing, viscous = widths["friction"][column] * axis.friction, widths["viscous"][column] * speed * axis.viscous
+        return mean, np.sqrt((share * mean + absolute) ** 2 + (HAND_SPEED * faster) ** 2 + rubbing**2 + viscous**2)
+    if kind == "mass":
         column = machine.axis_names.index(place)
-        axis = machine.axes[column]
-        if kind == "pull":
-            own, fault, width = axis.friction, "drag", float(widths["friction"][column])
-        else:
-            own, fault, width = axis.moving_mass, "heavy", float(widths["moving_mass"][column])
-        mean = own + (sizes if name == fault and here else 0.0 * one)
-        return mean, np.hypot(share * mean + absolute, width * own)
+        own = machine.axes[column].moving_mass
+        mean = own + (sizes if name == "heavy" and here else 0.0 * one)
+        return mean, np.hypot(share * mean + absolute, float(widths["moving_mass"][column]) * own)
     column = machine.drive_names.index(place)
     drive = machine.drives[column]
     if kind == "phase_ohm":
