@@ -18,6 +18,7 @@ from scipy.special import logsumexp
 
 from ..machine import Array, Direction, Machine
 from ..physics.skip import Search
+from ..readings import readings_of
 from ..sweep import SweepRow
 from ..workers import Crew
 from .allot import by_cause, by_pair
@@ -27,7 +28,7 @@ from .emulator import weighted_quantiles
 from .likelihood import Pair, RowsFit, pairs_of
 from .looks import Looks
 from .proposal import shares
-from .readings import expected, scale
+from .readings import expected
 from .weigh import Weight, chances_of, weigh
 
 # Simulated machines: SAMPLES of every cause at first; then, look by look, of the causes with at least that chance, so many at
@@ -292,7 +293,7 @@ def _conflicts(machine: Machine, best: Found, readings: Mapping[str, float]) -> 
     found = []
     for key, reading in readings.items():
         mean, deviation = expected(machine, best.hypothesis, key, sizes)
-        if abs(scale(key, reading) - float(mean[0])) > 3.0 * float(deviation[0]):
+        if abs(readings_of(machine)[key].kind.scale(reading) - float(mean[0])) > 3.0 * float(deviation[0]):
             found.append(key)
     return tuple(found)
 

@@ -10,22 +10,14 @@ import numpy as np
 from scipy.special import ndtr
 
 from ..machine import Array, Machine
+from ..readings import Reading, readings_of
 from .bench import size_quantiles
 from .causes import HEALTH_PRIOR, Hypothesis
 from .infer import Found, Inference
 from .likelihood import ACCIDENT, TRIAL_SCATTER, Pair
-from .readings import expected, how_to, split, unscale
+from .readings import expected
 
-# Effort of a check in minutes, to choose among those that tell about as much: common practice, no source.
-EFFORT = {
-    "supply_v": 3.0,
-    "pull": 2.0,
-    "fast_pull": 4.0,
-    "mass": 15.0,
-    "phase_ohm": 4.0,
-    "current_rms": 6.0,
-    "row": 8.0,
-}
+ROW_MINUTES = 8.0  # of a row of the sweep, beside those of readings: common practice, no source
 NEARLY_AS_GOOD = 0.9  # of the best worth
 BIT_WORTH = 0.1  # of a bit of information, beside the chance of naming the right cause: it decides where that stays
 LEADING = 3  # causes whose readings are told
@@ -45,13 +37,13 @@ class Expectation:
 
 @dataclass(frozen=True)
 class Check:
-    """One suggestion; `key` is an evidence key, or empty for a sweep row (direction, acceleration, speed; SI).
+    """One suggestion: a reading, or None and a sweep row (direction, acceleration, speed; SI).
 
     `information` [bit] is what it is expected to tell about the cause, `right` the chance that the cause which leads after
     it is the right one.
     """
 
-    key: str
+    reading: Reading | None
     how: str
     information: float
     right: float
@@ -59,6 +51,16 @@ class Check:
     direction: str = ""
     acceleration: float = 0.0
     speed: float = 0.0
+
+    @property
+    def key(self) -> str:
+        """Of the evidence that it would give; empty for a sweep row."""
+        return self.reading.key if self.reading else ""
+
+    @property
+    def minutes(self) -> float:
+        """Its effort."""
+        return self.reading.kind.minutes if self.reading else ROW_MINUTES
 
 
 def _weights(inference: Inference) -> list[tuple[float, Hypothesis, Array, Array]]:
@@ -92,10 +94,10 @@ def _right(chances: Array, given: Array) -> float:
     return float(np.max(chances[:, None] / chances.sum() * given, axis=0).sum())
 
 
-def reading_check(machine: Machine, inference: Inference, key: str) -> Check:
+def reading_check(machine: Machine, inference: Inference, reading: Reading) -> Check:
     """Expected information of one reading, and what it would be under the leading causes."""
     weighted = _weights(inference)
-    moments = [expected(machine, h, key, sizes) for _, h, sizes, _ in weighted]
+    moments = [expected(machine, h, reading.key, sizes) for _, h, sizes, _ in weighted]
     low = min(float((m - 4 * d).min()) for m, d in moments)
     high = max(float((m + 4 * d).max()) for m, d in moments)
     grid = np.linspace(low, high, 800)
@@ -109,11 +111,17 @@ def reading_check(machine: Machine, inference: Inference, key: str) -> Check:
     expectations = []
     for density, (_, h, _, _) in zip(given[:LEADING], weighted, strict=False):
         cumulated = np.cumsum(density) / density.sum()
-        points = [unscale(key, float(np.interp(q, cumulated, grid))) for q in (0.5, 0.1, 0.9)]
-        if split(key)[0] != "phase_ohm":
+        points = [reading.kind.unscale(float(np.interp(q, cumulated, grid))) for q in (0.5, 0.1, 0.9)]
+        if not reading.kind.logarithmic:
             points = [max(p, 0.0) for p in points]
         expectations.append(Expectation(h.cause.name, h.where, *points))
-    return Check(key, how_to(key), _information(chances, given), _right(chances, given), tuple(expectations))
+    return Check(
+        reading,
+        reading.how,
+        _information(chances, given),
+        _right(chances, given),
+        tuple(expectations),
+    )
 
 
 def _skips(found: Found, k: int, pair: Pair, share: float) -> float:
@@ -150,7 +158,7 @@ def row_checks(machine: Machine, inference: Inference, trials: int = 3) -> list[
             )
             found.append(
                 Check(
-                    "",
+                    None,
                     how,
                     _information(chances, outcomes),
                     _right(chances, outcomes),
@@ -175,11 +183,7 @@ def next_checks(machine: Machine, inference: Inference, readings: Mapping[str, f
     count : int
         How many.
     """
-    keys = ["supply_v"]
-    for pattern in ("pull_{}_n", "fast_pull_{}_n", "mass_{}_kg"):
-        keys += [pattern.format(axis) for axis in machine.axis_names]
-    keys += [f"phase_ohm_{d}" for d in machine.drive_names] + [f"current_rms_{d}_a" for d in machine.drive_names]
-    checks = [reading_check(machine, inference, key) for key in keys if key not in readings]
+    checks = [reading_check(machine, inference, r) for key, r in readings_of(machine).items() if key not in readings]
     now = inference.best.probability
 
     def worth(check: Check) -> float:
@@ -193,7 +197,7 @@ def next_checks(machine: Machine, inference: Inference, readings: Mapping[str, f
         if best < 1e-6 and chosen:
             break
         near = [c for c in checks if worth(c) >= NEARLY_AS_GOOD * best]
-        pick = min(near, key=lambda c: (EFFORT[split(c.key)[0] if c.key else "row"], -c.information))
+        pick = min(near, key=lambda c: (c.minutes, -c.information))
         chosen.append(pick)
         checks.remove(pick)
     return chosen

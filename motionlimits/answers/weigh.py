@@ -10,9 +10,10 @@ import numpy as np
 from scipy.special import logsumexp
 
 from ..machine import Array, Machine
+from ..readings import readings_of
 from .bench import Outlook, size_quantiles
 from .causes import Hypothesis
-from .readings import expected, scale
+from .readings import expected
 
 # Loss of skip speed (its logarithm, the two worst limits together) up to which hardly anybody asks, and from which everybody
 # does: a fifth of two limits, and a third of two or half of one. UNNOTICED is how many ask all the same.
@@ -67,7 +68,7 @@ def evidence_fit(machine: Machine, theory: Hypothesis, readings: Mapping[str, fl
     total = np.zeros(sizes.size)
     for key, reading in readings.items():
         mean, deviation = expected(machine, theory, key, sizes)
-        z = (scale(key, reading) - mean) / deviation
+        z = (readings_of(machine)[key].kind.scale(reading) - mean) / deviation
         # A slip of the pen or a bad contact now and then: long tails.
         total += np.logaddexp(math.log(0.98) - 0.5 * z * z, math.log(0.02) - 0.5 * (z / 10.0) ** 2 - math.log(10.0))
         total -= np.log(deviation)

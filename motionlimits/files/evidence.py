@@ -9,33 +9,14 @@ from pathlib import Path
 
 from ..errors import InputError
 from ..machine import Machine
+from ..readings import readings_of
 from .fields import Field, Lines, Reader, read_text
 from .motors import parse_toml
-
-_KINDS = {
-    "pull": ("pull_{}_n", 0.0, 1e5, "N"),
-    "fast_pull": ("fast_pull_{}_n", 0.0, 1e5, "N"),
-    "mass": ("mass_{}_kg", 0.0005, 1e4, "kg"),
-    "phase_ohm": ("phase_ohm_{}", 0.005, 1e9, "ohm"),
-    "current_rms": ("current_rms_{}_a", 0.0, 50.0, "A"),
-}
 
 
 def evidence_fields(machine: Machine) -> dict[str, Field]:
     """The readings that this machine can give, by key."""
-    found = {"supply_v": Field("supply_v", 0.5, 500.0, "V")}
-    for kind, owners in (
-        ("pull", machine.axis_names),
-        ("fast_pull", machine.axis_names),
-        ("mass", machine.axis_names),
-        ("phase_ohm", machine.drive_names),
-        ("current_rms", machine.drive_names),
-    ):
-        pattern, low, high, unit = _KINDS[kind]
-        for owner in owners:
-            key = pattern.format(owner)
-            found[key] = Field(key, low, high, unit)
-    return found
+    return {key: Field(key, r.kind.low, r.kind.high, r.kind.unit) for key, r in readings_of(machine).items()}
 
 
 def read_evidence(machine: Machine, path: Path | None, found: Sequence[str]) -> Mapping[str, float]:

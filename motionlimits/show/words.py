@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from ..answers.readings import how_to, split
 from ..machine import Machine
+from ..readings import Kind, readings_of
 
 if TYPE_CHECKING:
     from ..answers.compare import Comparison
@@ -416,24 +416,25 @@ def _reading_words(diagnosis: Diagnosis, key: str) -> str:
     import numpy as np
 
     from ..answers.causes import hypotheses
-    from ..answers.readings import expected, unscale
+    from ..answers.readings import expected
 
     if key in diagnosis.readings or diagnosis.inference is None:
         return ""
     best = diagnosis.inference.best
     healthy = next(h for h in hypotheses(diagnosis.machine) if h.cause.sits == "nowhere")
-    with_it = unscale(key, float(expected(diagnosis.machine, best.hypothesis, key, np.array([best.size]))[0][0]))
-    without = unscale(key, float(expected(diagnosis.machine, healthy, key, np.array([1.0]))[0][0]))
-    unit = _unit(key)
-    shown = "an open circuit" if split(key)[0] == "phase_ohm" and with_it > 5e3 else f"about {amount(with_it, unit)}"
-    how = how_to(key)
+    reading = readings_of(diagnosis.machine)[key]
+    with_it, without = (
+        reading.kind.unscale(float(expected(diagnosis.machine, theory, key, np.array([size]))[0][0]))
+        for theory, size in ((best.hypothesis, best.size), (healthy, 1.0))
+    )
+    how, unit = reading.how, reading.kind.unit
+    shown = "an open circuit" if _open_circuit(reading.kind, with_it) else f"about {amount(with_it, unit)}"
     return f"{how[:1].upper()}{how[1:]}: it would read {shown} instead of {amount(without, unit)}."
 
 
-def _unit(key: str) -> str:
-    return {"supply_v": "V", "pull": "N", "fast_pull": "N", "mass": "kg", "phase_ohm": "ohm", "current_rms": "A"}[
-        split(key)[0]
-    ]
+def _open_circuit(kind: Kind, value: float) -> bool:
+    """Whether a reading is that of a circuit that is open."""
+    return kind.name == "phase_ohm" and value > 5e3
 
 
 def check_words(check: Check) -> str:
@@ -446,12 +447,12 @@ def check_words(check: Check) -> str:
 
 def _expectation(check: Check, e: Expectation) -> str:
     name = e.cause if e.where == "all" else f"{e.cause} {e.where}"
-    if not check.key:
+    if check.reading is None:
         return f"if {name}, {e.value:.0%} likely to lose steps"
-    unit = _unit(check.key)
-    if split(check.key)[0] == "phase_ohm" and e.value > 5e3:
+    kind = check.reading.kind
+    if _open_circuit(kind, e.value):
         return f"if {name}, an open circuit"
-    return f"if {name}, {amount(e.value, unit)} ({amount(e.low, '')} to {amount(e.high, unit)})"
+    return f"if {name}, {amount(e.value, kind.unit)} ({amount(e.low, '')} to {amount(e.high, kind.unit)})"
 
 
 def agreement_words(diagnosis: Diagnosis) -> str:

@@ -21,13 +21,14 @@ from motionlimits.answers.likelihood import GRID, JUMP_SHARES, UNSTABLE, Pair, R
 from motionlimits.answers.looks import FITS, REPLICAS, Looks
 from motionlimits.answers.nextcheck import _information, _right, next_checks, reading_check, row_checks, swap_test
 from motionlimits.answers.predict import predict
-from motionlimits.answers.readings import expected, scale, split, unscale
+from motionlimits.answers.readings import expected
 from motionlimits.answers.weigh import UNNOTICED, noticed
 from motionlimits.errors import InputError
 from motionlimits.files.evidence import evidence_fields, read_evidence
 from motionlimits.machine import Machine
 from motionlimits.physics.skip import together
 from motionlimits.plant import nominal_plant
+from motionlimits.readings import readings_of
 from motionlimits.show.json import diagnosis_dict
 from motionlimits.show.words import cause_words, diagnosis_words
 from motionlimits.sweep import SweepRow
@@ -356,7 +357,7 @@ def test_readings_by_cause(gantry: Machine) -> None:
         mean, deviation = expected(gantry, by_name["as-predicted", "all"], key, one)
         assert np.isfinite(mean).all()
         assert deviation[0] > 0
-        assert unscale(key, scale(key, 2.5)) == pytest.approx(2.5)
+    unscale = readings_of(gantry)["phase_ohm_a"].kind.unscale
     pull, _ = expected(gantry, by_name["drag", "x"], "pull_x_n", np.array([26.0]))
     assert pull[0] == pytest.approx(30.0)
     assert expected(gantry, by_name["drag", "x"], "pull_y_n", np.array([26.0]))[0][0] == pytest.approx(6.0)
@@ -370,12 +371,9 @@ def test_readings_by_cause(gantry: Machine) -> None:
         theory = by_name[cause, "all" if cause == "as-predicted" else "x"]
         read = [expected(gantry, theory, key, np.array([size]))[0][0] for key in ("pull_x_n", "fast_pull_x_n")]
         assert read == pytest.approx([slow, fast + 0.5 * viscous])
-    ohm = unscale(
-        "phase_ohm_a", expected(gantry, by_name["series-resistance", "a"], "phase_ohm_a", np.array([3.0]))[0][0]
-    )
+    ohm = unscale(expected(gantry, by_name["series-resistance", "a"], "phase_ohm_a", np.array([3.0]))[0][0])
     assert ohm == pytest.approx(4.65)
-    assert unscale("phase_ohm_a", expected(gantry, by_name["open-phase", "a"], "phase_ohm_a", one)[0][0]) > 1e5
-    assert split("current_rms_b_a") == ("current_rms", "b")
+    assert unscale(expected(gantry, by_name["open-phase", "a"], "phase_ohm_a", one)[0][0]) > 1e5
 
 
 def test_every_fault_has_a_reading_that_shows_it(gantry: Machine) -> None:
@@ -395,7 +393,7 @@ def test_next_checks_and_swap(short: Machine) -> None:
     assert 1 <= len(checks) <= 3
     assert all(c.information >= 0.0 for c in checks)
     assert not any(c.key == "pull_x_n" for c in next_checks(short, inference, {"pull_x_n": 4.0}))
-    check = reading_check(short, inference, "phase_ohm_a")
+    check = reading_check(short, inference, readings_of(short)["phase_ohm_a"])
     assert check.information <= math.log2(len(inference.found))
     assert swap_test(short, inference) == "" or "driver" in swap_test(short, inference)
 
