@@ -40,12 +40,13 @@ from motionlimits.answers.causes import Hypothesis, hypotheses
 from motionlimits.answers.infer import Inference, rank
 from motionlimits.answers.nextcheck import next_checks
 from motionlimits.answers.plan import planned_accelerations
-from motionlimits.answers.readings import expected, unscale
+from motionlimits.answers.readings import expected
 from motionlimits.machine import Machine
 from motionlimits.physics.lanes import move_lanes
 from motionlimits.physics.motion import Lanes, join, simulate
 from motionlimits.physics.skip import Moves, ramp_search, together
 from motionlimits.plant import SLOW_DECAY_ODDS, Plant, nominal_plant, sample_plant, stack
+from motionlimits.readings import readings_of
 from motionlimits.sweep import SweepRow
 
 from ..inference import simulated_sweep
@@ -244,7 +245,7 @@ def one_case(truth: Truth, rng: np.random.Generator) -> Case:
     if checks:
         key = checks[0].key
         mean, deviation = expected(machine, theory, key, np.array([size]))
-        reading = unscale(key, float(rng.normal(mean[0], deviation[0])))
+        reading = readings_of(machine)[key].kind.unscale(float(rng.normal(mean[0], deviation[0])))
         after = rank_in(rank(simulated, {key: max(reading, 1e-3)}))
     best = inference.best
     return Case(
