@@ -104,8 +104,10 @@ class Cloud:
         return np.where(self.plant.slow_decay.any(axis=1), UNSTABLE_SLOW, UNSTABLE)
 
     def take(self, rows: NDArray[np.intp] | slice) -> Cloud:
-        """Some of them."""
-        return Cloud(self.normal[rows], self.log_density[rows], self.plant.take(rows))
+        """Some of them, with what has been worked out for them."""
+        torque = {which: TorqueCurve(curve.speeds, curve.torque[rows]) for which, curve in self.torque.items()}
+        statics = {key: told[rows] for key, told in self.statics.items()}
+        return Cloud(self.normal[rows], self.log_density[rows], self.plant.take(rows), torque, statics)
 
     def thinned(self, log_weight: Array, count: int) -> Cloud:
         """So many that stand for all of them, mostly those of great weight."""
@@ -116,8 +118,21 @@ class Cloud:
 
     def joined(self, other: Cloud) -> Cloud:
         """With those of another cloud after them."""
-        normal = np.concatenate([self.normal, other.normal])
-        return Cloud(normal, np.concatenate([self.log_density, other.log_density]), stack([self.plant, other.plant]))
+        return Cloud(
+            np.concatenate([self.normal, other.normal]),
+            np.concatenate([self.log_density, other.log_density]),
+            stack([self.plant, other.plant]),
+            {
+                which: TorqueCurve(curve.speeds, np.concatenate([curve.torque, other.torque[which].torque]))
+                for which, curve in self.torque.items()
+                if which in other.torque
+            },
+            {
+                key: np.concatenate([told, other.statics[key]])
+                for key, told in self.statics.items()
+                if key in other.statics
+            },
+        )
 
 
 class Bench:

@@ -13,7 +13,7 @@ speeds here are logarithms of their ratio to the top speed that the travel allow
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -60,6 +60,8 @@ _FREQUENCIES = np.geomspace(250.0, 1600.0, 16)
 ANY_ONSET = 6.0
 ONSET_WIDTH = 0.2  # how near such a speed a machine like it has its own: standard deviation of the logarithm; a choice
 
+TINY = 1e-300  # likelihoods below this are as good as none
+
 GRID = np.linspace(-5.0, 1.5, 651)  # log of skip speed over top speed
 _STEP = 0.01
 
@@ -97,7 +99,7 @@ class Pair:
             for kernel in (density, jump)
         ]
         share = np.array(JUMP_SHARES)[:, None]
-        return np.asarray(peak + np.log(np.maximum((1.0 - share) * blurred[0] + share * blurred[1], 1e-300)))
+        return np.asarray(peak + np.log(np.maximum((1.0 - share) * blurred[0] + share * blurred[1], TINY)))
 
 
 class Onsets(NamedTuple):
@@ -121,25 +123,29 @@ class Onsets(NamedTuple):
             np.append(some.weight, [self.weight[calm & (self.unstable == kind)].sum() for kind in kinds]),
         )
 
-    def log_shares(self, unstable: Array) -> tuple[Array, Array]:
-        """Prior for machines of some chance by the common prior: log of the share of each of these (machines, n), which are
-        those of the same chance, and of the common prior (machines,).
+    def alike(self, chance: float) -> tuple[Onsets, Array, float]:
+        """Those that tell of machines of some chance by the common prior; the share of each in what is expected of such
+        machines, and of the common prior.
         """
-        same = unstable[:, None] == self.unstable
-        with np.errstate(divide="ignore"):
-            counted = np.where(same, self.weight, 0.0)
-            whole = np.log(ANY_ONSET + counted.sum(axis=1))
-            return np.log(counted) - whole[:, None], math.log(ANY_ONSET) - whole
+        some = Onsets(*(part[self.unstable == chance] for part in self))
+        whole = ANY_ONSET + float(some.weight.sum())
+        return some, some.weight / whole, ANY_ONSET / whole
 
 
 class _Along(NamedTuple):
-    """Log-likelihood of the rows of one direction: without an unstable speed (machines,), with each of some (machines,
-    frequencies), and where such a speed lies below the limits and in reach.
+    """Likelihood of the rows of one direction: log of the greatest, whatever the unstable speed (machines,), and over it that
+    without an unstable speed (machines,) and with each of some (machines, frequencies); and where such a speed lies below the
+    limits and in reach.
     """
 
+    most: Array
     stable: Array
     onset: Array
     matters: Array
+
+    def of(self, machines: NDArray[np.bool_]) -> _Along:
+        """That of some machines."""
+        return _Along(*(part[machines] for part in self))
 
 
 def pairs_of(machine: Machine, rows: Sequence[SweepRow]) -> tuple[Pair, ...]:
@@ -193,12 +199,14 @@ class RowsFit:
         return self._total(self._each_direction(limits), unstable, onsets)
 
     def _total(self, along: Sequence[_Along], unstable: Array, onsets: Onsets | None) -> Array:
-        stable, by_onset, _ = self._by_onset(along)
-        common = np.logaddexp(np.log1p(-unstable) + stable, np.log(unstable) + logsumexp(by_onset, axis=1))
-        if onsets is None:
-            return np.asarray(common)
-        shares, common_share = onsets.log_shares(unstable)
-        return np.logaddexp(common_share + common, logsumexp(shares + self._by_machine(along, onsets), axis=1))
+        stable = np.sum([each.most + _log(each.stable) for each in along], axis=0)
+        most = np.sum([each.most for each in along], axis=0)
+        by_onset, _ = self._by_onset(along)
+        total = np.logaddexp(np.log1p(-unstable) + stable, np.log(unstable) + most + _log(by_onset.sum(axis=1)))
+        for here, these, some, shares, common in _kinds(along, unstable, onsets):
+            near = shares @ self._by_machine(these, some)
+            total[here] = np.logaddexp(math.log(common) + total[here], most[here] + _log(near))
+        return np.asarray(total)
 
     def instability(
         self, limits: Limits, unstable: Array, weight: Array, onsets: Onsets | None = None
@@ -219,23 +227,23 @@ class RowsFit:
     def _unstable(self, limits: Limits, unstable: Array, weight: Array, onsets: Onsets | None) -> list[Array]:
         """Of each direction, how likely it is each machine that loses steps at each onset; (machines, frequencies)."""
         along = self._each_direction(limits)
-        total = self._total(along, unstable, onsets)
-        _, by_onset, shares = self._by_onset(along)
-        common = np.log(unstable) - total
+        most = np.sum([each.most for each in along], axis=0)
+        likely = weight * np.exp(np.minimum(most - self._total(along, unstable, onsets), 700.0))
+        common = likely * unstable
+        by_onset, parts = self._by_onset(along)
         found = [np.zeros_like(by_onset) for _ in along]
-        if onsets is not None:
-            by_machine, common_share = onsets.log_shares(unstable)
-            common = common + common_share
-            likely = weight[:, None] * np.exp(by_machine + self._by_machine(along, onsets) - total[:, None])
-            for here, each, kernel, some in zip(found, along, self._kernels(onsets), onsets.speeds.T, strict=True):
-                near = np.exp(each.onset - each.onset.max(axis=1, keepdims=True))
-                which = np.isfinite(some)
-                here += near * ((likely[:, which] / (near @ kernel[which].T)) @ kernel[which])
-        likely = weight[:, None] * np.exp(by_onset + common[:, None])
-        return [(here + likely * share) * each.matters for here, each, share in zip(found, along, shares, strict=True)]
+        for here, these, some, shares, common_share in _kinds(along, unstable, onsets):
+            common[here] *= common_share
+            each_machine = shares[:, None] * self._by_machine(these, some) * likely[here]
+            for lost, each, kernel, speeds in zip(found, these, self._kernels(some), some.speeds.T, strict=True):
+                which = np.isfinite(speeds)
+                near = np.maximum(kernel[which] @ each.onset.T, TINY)
+                lost[here] += each.onset * ((each_machine[which] / near).T @ kernel[which])
+        by_onset *= common[:, None]
+        return [(lost + by_onset * part) * each.matters for lost, each, part in zip(found, along, parts, strict=True)]
 
     def _each_direction(self, limits: Limits) -> list[_Along]:
-        """Of each direction, the log-likelihood of its rows."""
+        """Of each direction, the likelihood of its rows."""
         found = []
         likely = np.where(limits.chance < 0.5, limits.kept, limits.failed)
         by_pair = self.by_pair(limits)
@@ -248,7 +256,8 @@ class RowsFit:
                 matters |= onset < np.minimum(likely[:, k, None], 0.0)
                 here += own
                 from_here += np.where(likely[:, k, None] < onset, own[:, None], _along(self.curves[k], onset, 0))
-            found.append(_Along(here, from_here, matters))
+            most = np.maximum(here, from_here.max(axis=1))
+            found.append(_Along(most, np.exp(here - most), np.exp(from_here - most[:, None]), matters))
         return found
 
     def by_pair(self, limits: Limits) -> Array:
@@ -265,27 +274,28 @@ class RowsFit:
             found[:, k] = own
         return found
 
-    def _by_onset(self, along: Sequence[_Along]) -> tuple[Array, Array, list[Array]]:
-        """Log-likelihood of stable machines (machines,) and of those with an onset at each of some frequencies, its common
-        prior included (machines, frequencies), and of these how likely each direction has one, too.
+    def _by_onset(self, along: Sequence[_Along]) -> tuple[Array, list[Array]]:
+        """Likelihood, over the greatest, of machines with an onset at each of some frequencies, its common prior included
+        (machines, frequencies), and of these how likely each direction has one, too.
         """
-        stable = np.sum([each.stable for each in along], axis=0)
-        onsets = np.tile(np.log(self.onset), (stable.size, 1))
-        shares = []
+        total = np.tile(self.onset, (len(along[0].most), 1))
+        parts = []
         for each in along:
-            near = math.log(UNSTABLE_DIRECTIONS) + _smoothed(each.onset, self.apart)
-            either = np.logaddexp(math.log1p(-UNSTABLE_DIRECTIONS) + each.stable[:, None], near)
-            onsets += either
-            shares.append(np.exp(near - either))
-        return stable, onsets, shares
+            near = UNSTABLE_DIRECTIONS * (each.onset @ self.apart.T)
+            either = np.maximum((1.0 - UNSTABLE_DIRECTIONS) * each.stable[:, None] + near, TINY)
+            total *= either
+            parts.append(near / either)
+        return total, parts
 
     def _by_machine(self, along: Sequence[_Along], onsets: Onsets) -> Array:
-        """Log-likelihood of machines that are unstable where each simulated one is, or near that; (machines, simulated)."""
-        total = np.zeros((len(along[0].stable), len(onsets.weight)))
+        """Likelihood, over the greatest, of machines that are unstable where each simulated one is, or near that; (simulated,
+        machines).
+        """
+        total = np.ones((len(onsets.weight), len(along[0].most)))
         for each, kernel, speeds in zip(along, self._kernels(onsets), onsets.speeds.T, strict=True):
             some = np.isfinite(speeds)
-            total[:, ~some] += each.stable[:, None]
-            total[:, some] += _smoothed(each.onset, kernel[some])
+            total[~some] *= each.stable
+            total[some] *= kernel[some] @ each.onset.T
         return total
 
     def _kernels(self, onsets: Onsets) -> list[Array]:
@@ -323,11 +333,22 @@ def jump_kind(standing: Array) -> NDArray[np.intp]:
     return np.asarray((DOUBTFUL_STARTS[0] < standing) & (standing < DOUBTFUL_STARTS[1]), dtype=np.intp)
 
 
-def _smoothed(onset: Array, kernel: Array) -> Array:
-    """Log of the mean likelihood near some speeds: (machines, frequencies) and (speeds, frequencies) -> (machines, speeds)."""
-    # Relative to what is likeliest it is a product of matrices.
-    most = onset.max(axis=1, keepdims=True)
-    return np.asarray(most + np.log(np.maximum(np.exp(onset - most) @ kernel.T, 1e-300)))
+def _kinds(
+    along: Sequence[_Along], unstable: Array, onsets: Onsets | None
+) -> Iterator[tuple[NDArray[np.bool_], list[_Along], Onsets, Array, float]]:
+    """Machines of one chance by the common prior after the other: which they are, the likelihood of their rows, and as of
+    `Onsets.alike`.
+    """
+    if onsets is None:
+        return
+    for chance in np.unique(unstable):
+        here = unstable == chance
+        yield here, [each.of(here) for each in along], *onsets.alike(chance)
+
+
+def _log(likelihood: Array) -> Array:
+    """Logarithm, of nothing as of next to nothing."""
+    return np.log(np.maximum(likelihood, TINY))
 
 
 def _normalised(density: Array) -> Array:

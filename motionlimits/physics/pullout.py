@@ -8,6 +8,7 @@ References
 
 from __future__ import annotations
 
+import math
 from functools import cache
 from importlib.resources import files
 from typing import NamedTuple
@@ -153,6 +154,9 @@ def map_coordinates(s: Array, r: Array, f: Array) -> tuple[Array, Array, Array]:
     )
 
 
+BLOCK_POINTS = 16384  # looked up at once
+
+
 @cache
 def _load(current_loop: str) -> _Map:
     with (
@@ -186,18 +190,23 @@ def map_lookup(s: ArrayLike, r: ArrayLike, f: ArrayLike, current_loop: str = "re
     torque, current_rms : ndarray
     """
     table = _load(current_loop)
-    s, r, f = (np.asarray(v, dtype=float) for v in np.broadcast_arrays(s, r, f))
-    shape = s.shape
-    torque, current = np.empty(s.size), np.empty(s.size)
+    numbers = [np.asarray(v, dtype=float) for v in (s, r, f)]
+    shape = np.broadcast_shapes(*(v.shape for v in numbers))
+    whole = shape or (1,)
+    numbers = [v.reshape((1,) * (len(whole) - v.ndim) + v.shape) for v in numbers]
+    torque, current = np.empty(whole), np.empty(whole)
     # Blocks that stay in cache: twice as fast for millions of points as whole arrays.
-    for start in range(0, s.size, 16384):
-        block = slice(start, start + 16384)
-        torque[block], current[block] = _interpolate(table, *(v.ravel()[block] for v in (s, r, f)))
+    rows = max(BLOCK_POINTS // max(math.prod(whole[1:]), 1), 1)
+    for start in range(0, whole[0], rows):
+        block = slice(start, start + rows)
+        some = (v[block] if len(v) > 1 else v for v in numbers)
+        torque[block], current[block] = _interpolate(table, *some)
     return torque.reshape(shape), current.reshape(shape)
 
 
 def _interpolate(table: _Map, s: Array, r: Array, f: Array) -> tuple[Array, Array]:
-    index = np.zeros(s.shape, dtype=np.intp)
+    """Torque and current of numbers that broadcast: what speed does not change is worked out once for all speeds."""
+    index = np.zeros((1,) * s.ndim, dtype=np.intp)
     weights = []
     for axis, value in enumerate(map_coordinates(s, r, f)):
         count = table.shape[axis]
@@ -206,13 +215,14 @@ def _interpolate(table: _Map, s: Array, r: Array, f: Array) -> tuple[Array, Arra
         weights.append((place - whole).astype(np.float32))
         index = index * count + whole
     # Values in rows as long as there are points: short ones cost more than the sums.
-    value = np.ascontiguousarray(table.cells[index].T)
+    value = np.ascontiguousarray(table.cells[index.ravel()].T)
     for weight in weights:
         near, far = np.split(value, 2)
-        value = near + (far - near) * weight
+        value = near + (far - near) * np.broadcast_to(weight, index.shape).ravel()
+    torque, current = value.reshape(2, *index.shape)
     # Below the first entry torque is constant, beyond the last one it falls as the inverse of speed.
     fall = (1.0 + np.maximum(s * np.sqrt(1.0 + f * f), np.exp(table.first[0]))) * (1.0 + r)
-    return value[0] / fall, value[1] / fall
+    return torque / fall, current / fall
 
 
 def pullout(

@@ -10,11 +10,21 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
+from scipy.special import logsumexp
 
 from motionlimits.answers.bench import HEALTHY_ONSETS, MANY, OWN_ONSETS, STATIC_REACH, Bench, Cloud
 from motionlimits.answers.causes import hypotheses
 from motionlimits.answers.emulator import LUCK_POINTS, Limits
-from motionlimits.answers.likelihood import UNSTABLE, UNSTABLE_SLOW, Onsets, Pair, RowsFit, pairs_of
+from motionlimits.answers.likelihood import (
+    ANY_ONSET,
+    UNSTABLE,
+    UNSTABLE_DIRECTIONS,
+    UNSTABLE_SLOW,
+    Onsets,
+    Pair,
+    RowsFit,
+    pairs_of,
+)
 from motionlimits.answers.proposal import effective, shares
 from motionlimits.machine import Machine
 from motionlimits.physics.limits import pull_out_speed, torque_curve
@@ -200,6 +210,27 @@ def test_torque_curves_are_shared_where_a_fault_is_mechanical(gantry: Machine) -
     assert set(cloud.torque) == {0} | electrical
 
 
+def test_what_was_worked_out_goes_with_the_machines(gantry: Machine) -> None:
+    rows = [SweepRow(label, 6.0, 0.5, None, 1, 0) for label in ("x", "45")]
+    bench = Bench(gantry, pairs_of(gantry, rows), hypotheses(gantry), 3)
+    some, others = bench.everybody.take(slice(4)), bench.everybody.take(slice(9, 12))
+    weaker = next(k for k, theory in enumerate(bench.theories) if theory.cause.name == "low-voltage")
+    for cloud in (some, others):
+        bench.statics(weaker, cloud)
+    bench.statics(0, others)
+    both = some.joined(others)
+    assert set(both.torque) == {weaker}
+    order = np.array([5, 0, 2])
+    again = bench.everybody.take(np.array([10, 0, 2]))
+    for cloud in (both, both.take(order)):
+        fresh = bench.cloud(cloud.normal, cloud.log_density)
+        assert not fresh.statics
+        assert set(cloud.statics) == {(weaker, "x"), (weaker, "45")}
+        for key, told in bench.statics(weaker, fresh).items():
+            assert cloud.statics[weaker, key] == pytest.approx(told)
+    assert both.take(order).normal == pytest.approx(again.normal)
+
+
 @settings(max_examples=30)
 @given(st.integers(0, 10_000), st.integers(1, 12), st.integers(1, 3))
 def test_machines_that_are_stable_everywhere_count_together(seed: int, count: int, directions: int) -> None:
@@ -218,12 +249,50 @@ def test_machines_that_are_stable_everywhere_count_together(seed: int, count: in
     order = rng.permutation(count)
     twice = Onsets(*(np.repeat(part[order], 2, axis=0) for part in onsets))
     assert fit.log_likelihood(limits, chance, twice._replace(weight=0.5 * twice.weight)) == pytest.approx(told)
-    shares, common = onsets.log_shares(chance)
-    assert np.exp(shares).sum(axis=1) + np.exp(common) == pytest.approx(np.ones(6))
+    for kind in (UNSTABLE, UNSTABLE_SLOW, 0.3):
+        some, shares, common = onsets.alike(kind)
+        assert shares.sum() + common == pytest.approx(1.0)
+        assert np.all(some.unstable == kind)
     assert onsets.merged().weight.sum() == pytest.approx(onsets.weight.sum())
+    # Limits that no row goes with leave logarithms finite.
+    assert np.isfinite(fit.log_likelihood(limits.moved(rng.choice([-4.0, 4.0], 6)), chance, onsets)).all()
     # Nobody simulated of that kind: the common prior alone.
     others = onsets._replace(unstable=np.full(count, 0.3))
     assert fit.log_likelihood(limits, chance, others) == pytest.approx(fit.log_likelihood(limits, chance))
+
+
+def test_unstable_speeds_are_integrated_out() -> None:
+    """Against the sum over all of them, term by term in logarithms, with scipy's logsumexp."""
+    rng = np.random.default_rng(8)
+    labels = ("x", "45")
+    pairs = [
+        Pair(machine().direction(label), 4.0, 1.0, np.array([0.4, 0.5]), np.full(2, 3.0), np.array([0.0, 3.0]))
+        for label in labels
+    ]
+    fit, limits = RowsFit(machine(), pairs), surely(rng.normal(-0.5, 0.5, (7, 2)))
+    onsets = Onsets(
+        np.where(rng.random((9, 2)) < 0.4, np.inf, rng.normal(-0.5, 0.3, (9, 2))),
+        np.full(9, UNSTABLE),
+        rng.uniform(0.5, 2.0, 9),
+    )
+    told = fit.log_likelihood(limits, np.full(7, UNSTABLE), onsets)
+    along, kernels = fit._each_direction(limits), fit._kernels(onsets)
+    for m in range(7):
+        stable = [math.log(each.stable[m]) + each.most[m] for each in along]
+        onset = [np.log(each.onset[m]) + each.most[m] for each in along]
+        terms = [(math.log1p(-UNSTABLE) + math.log(ANY_ONSET) + sum(stable))]
+        for f, prior in enumerate(fit.onset):
+            term = math.log(UNSTABLE) + math.log(ANY_ONSET) + math.log(prior)
+            for calm, each in zip(stable, onset, strict=True):
+                near = logsumexp(each, b=fit.apart[f])
+                term += np.logaddexp(math.log1p(-UNSTABLE_DIRECTIONS) + calm, math.log(UNSTABLE_DIRECTIONS) + near)
+            terms.append(term)
+        for i, weight in enumerate(onsets.weight):
+            term = math.log(weight)
+            for d, (calm, each) in enumerate(zip(stable, onset, strict=True)):
+                term += calm if np.isinf(onsets.speeds[i, d]) else logsumexp(each, b=kernels[d][i])
+            terms.append(term)
+        assert told[m] == pytest.approx(logsumexp(terms) - math.log(ANY_ONSET + onsets.weight.sum()), abs=1e-9)
 
 
 def test_start_angles_average_out(gantry: Machine) -> None:
