@@ -36,7 +36,9 @@ from .weigh import Weight, chances_of, weigh
 # (low current of one motor, a blind case), so that the first look leaves out only what is far beyond that.
 SAMPLES, THOROUGH_SAMPLES = 40, 160
 HEALTHY = 2  # times as many healthy ones at first: others refer to them
-PLAUSIBLE = 1e-9  # chance from which a cause is worth a closer look at what was simulated first, and more machines
+PLAUSIBLE = 1e-9  # chance from which more machines of a cause are simulated
+# Chance from which a closer look at what was simulated first can make a cause matter, and one that looks sure unsure.
+DOUBTFUL = 1e-7
 LOOKS = ((PLAUSIBLE, 14, 20), (0.0003, 6, 70))
 # Times SAMPLES, so many machines of a cause with at least that chance tell what happens at constant speed.
 STEADY, STEADY_CHANCE = 5, 0.003
@@ -166,7 +168,7 @@ def sweep_search(
         for i, view in zip(causes, closer, strict=True):
             views[i] = view
 
-    look_closer(_likeliest(chances_of(view.weight for view in views), PLAUSIBLE, len(theories)))
+    look_closer(_likeliest(chances_of(view.weight for view in views), DOUBTFUL, len(theories)))
     chances = chances_of(view.weight for view in views)
     moved = 1.0 - float(chances.max())  # where it ends here: what the others have together
     for turn, (least, most, altogether) in enumerate(LOOKS if chances.max() <= SURE else ()):

@@ -49,6 +49,9 @@ MARKS, MARK_RATIO = 40, 1.1  # speeds at which a marked ramp leaves its state: t
 Bools = NDArray[np.bool_]
 Single = NDArray[np.float32]
 
+# Numbers as arrays without an axis, of which a step has less to look after.
+_ONE, _HALF, _NONE = (np.array(number, np.float32) for number in (1.0, 0.5, 1e-9))
+
 
 @dataclass(frozen=True)
 class Lanes:
@@ -573,8 +576,9 @@ def _block(
 class _Motors:
     """Windings of all lanes over a block: coefficients of its step, currents, and room for what is in between.
 
-    Below a thousand lanes a step costs its calls on arrays, least where these are of one shape, neither broadcast nor cut
-    in the step. `fmin` and `fmax` have less to look after than `minimum` and `maximum`.
+    Below a thousand lanes a step costs its calls on arrays, least where these are of one shape, lie side by side, and are
+    neither broadcast nor cut in the step: so parts of arrays are kept beside them. `fmin` and `fmax` have less to look after
+    than `minimum` and `maximum`.
     """
 
     def __init__(self, lanes: Lanes, dt: Array, turn: Array, home_angle: Array, current: Single, asked: Single) -> None:
@@ -595,15 +599,20 @@ class _Motors:
             _single(np.broadcast_to(a, both))
             for a in (lanes.current_peak, np.exp(-lanes.resistance * dt / lanes.inductance), half, -half, 0.5 / half)
         )
-        self.slow = n - int(np.sum(lanes.slow_decay.any(axis=0)))  # the first lane of which some motor is such
-        self.raised = _single(np.broadcast_to(np.where(lanes.slow_decay, half, 0.0), both)[..., self.slow :])
         self.target, self.beyond, self.weight = np.empty((3, *both), np.float32)
         self.missing = asked * self.peak - current  # at the end of the last step
+        # From the first lane of which some motor is such.
+        tail = np.s_[..., n - int(np.sum(lanes.slow_decay.any(axis=0))) :]
+        self.raised = _single(np.broadcast_to(np.where(lanes.slow_decay, half, 0.0), both)[tail])
+        self.slow_current, self.slow_fresh = self.current[tail], self.fresh[tail]
+        self.slow_target, self.slow_missing = self.target[tail], self.missing[tail]
+        self.swing, self.size, self.other_size = np.empty((3, *self.raised.shape), np.float32)
         self.dead = _single(~lanes.open_phase) if lanes.open_phase.any() else None
         # Of the rotor's angle: sine, cosine as a sine, and that of the detent, whose period is a full step.
         self.turned = _single(np.remainder(home_angle, 2.0 * math.pi))
         self.quarter, self.four = np.full((drives, n), 0.5 * math.pi, np.float32), np.full((drives, n), 4.0, np.float32)
         self.angles, self.sines = np.empty((2, 3, drives, n), np.float32)
+        self.each_angle, self.each_sine = tuple(self.angles), tuple(self.sines)
         # Torque is the sum over these sines times twice the mean currents, and a constant for the detent.
         detent = -2.0 * lanes.detent / np.maximum(lanes.torque_constant, 1e-12)
         self.twice = np.stack([*self.fresh, _single(detent)])
@@ -611,29 +620,39 @@ class _Motors:
         self.half_torque = _single(0.5 * lanes.torque_constant * self.per_inertia / np.cos(0.5 * turn))
         self.work, self.change = np.empty((2, drives, n), np.float32)
         self.emf = np.empty(both, np.float32)
+        self.each_emf = tuple(self.emf)
 
     def step(self, angle: Single, shaft: Single) -> Single:
         """One step, commanded sines in `target` (used up): angles and speeds of the rotors -> change of the speeds (D, n)."""
         current, fresh = self.current, self.fresh
         target, missing, beyond, weight = self.target, self.missing, self.beyond, self.weight
-        angles, sines, emf, work = self.angles, self.sines, self.emf, self.work
+        own, ahead, fourfold = self.each_angle
+        sine, cosine, of_detent = self.each_sine
+        emf_a, emf_b = self.each_emf
+        sines, work, change = self.sines, self.work, self.change
         target *= self.peak
-        np.add(angle, self.turned, angles[0])
-        np.add(angles[0], self.quarter, angles[1])
-        np.multiply(angles[0], self.four, angles[2])
-        np.sin(angles, sines)
+        np.add(angle, self.turned, own)
+        np.add(own, self.quarter, ahead)
+        np.multiply(own, self.four, fourfold)
+        np.sin(self.angles, sines)
         # Phase currents: free response, then as much of the missing part as the bus can force.
         np.multiply(self.emf_gain, shaft, work)
-        np.multiply(sines[0], work, emf[0])
-        np.multiply(sines[1], work, emf[1])
+        np.multiply(sine, work, emf_a)
+        np.multiply(cosine, work, emf_b)
         np.multiply(current, self.decay, fresh)
-        fresh -= emf
+        fresh -= self.emf
         if self.raised.size:
-            tail = np.s_[..., self.slow :]
             # Its direction is that of the current asked for, in the mean of the step: that may turn within it.
-            before, after = missing[tail] + current[tail], target[tail]
-            both = np.abs(before) + np.abs(after)
-            fresh[tail] += self.raised * (before + after) / np.fmax(both, 1e-9)
+            swing, size, other_size = self.swing, self.size, self.other_size
+            np.add(self.slow_missing, self.slow_current, swing)
+            np.abs(swing, size)
+            np.abs(self.slow_target, other_size)
+            size += other_size
+            np.fmax(size, _NONE, size)
+            swing += self.slow_target
+            swing *= self.raised
+            swing /= size
+            self.slow_fresh += swing
         target -= fresh
         # The bus pulls one way until the current is what is asked for, and from then on follows that as far as it can. With
         # m missing at the end of the step if the bus did nothing, m changing by c within its reach r and by 2 h beyond it,
@@ -644,8 +663,8 @@ class _Motors:
         beyond -= missing
         np.abs(beyond, weight)
         weight *= self.per_range
-        weight += 1.0
-        beyond *= 0.5
+        weight += _ONE
+        beyond *= _HALF
         np.subtract(target, beyond, beyond)
         beyond /= weight
         np.fmin(beyond, self.reach, beyond)
@@ -657,11 +676,12 @@ class _Motors:
         # Torque at the middle of the step, as the change of speed that it makes; in `work` the windings' alone.
         np.add(current, fresh, self.twice_mean)
         sines *= self.twice
-        np.add(sines[0], sines[1], work)
-        np.add(work, sines[2], self.change)
-        self.change *= self.half_torque
+        np.add(sine, cosine, work)
+        np.add(work, of_detent, change)
+        change *= self.half_torque
         self.current, self.fresh = fresh, current
-        return self.change
+        self.slow_current, self.slow_fresh = self.slow_fresh, self.slow_current
+        return change
 
     def torque(self) -> Array:
         """Of the windings in the last step [N.m], (D, n)."""
@@ -693,38 +713,42 @@ class _Loads:
         self.push = _single(push) if push.any() else None
         # Forces of the springs from places and rates of rotors and of loads, and what they do to the rates of both.
         damping = lanes.radius * lanes.damping
-        self.own = _single(np.stack([lanes.radius / lanes.rotor_teeth * lanes.stiffness, damping]))
-        self.coupled = _single(np.stack([lanes.stiffness, lanes.damping])[:, :, None] * lanes.coupling)
-        self.against, self.spread = _single(-pulled), _single(lanes.coupling * per_mass)
-        self.motion, self.rotors, self.loads = motion, motion[:, :drives], motion[:, None, drives:]
-        self.stretch, self.slack, self.parts = (np.empty_like(a) for a in (self.own, self.coupled, self.spread))
-        self.force = np.empty((drives, n), np.float32)
+        self.stiff, self.damped = _single(lanes.radius / lanes.rotor_teeth * lanes.stiffness), _single(damping)
+        belts = np.stack([lanes.stiffness, lanes.damping])[:, None] * np.swapaxes(lanes.coupling, 0, 1)
+        self.against, self.coupled = _single(-pulled), _single(belts)
+        self.places, self.rates = motion
+        self.turned, self.turning, self.loads = self.places[:drives], self.rates[:drives], motion[:, drives:, None]
+        self.force, self.stretch = np.empty((2, drives, n), np.float32)
+        self.slack = np.empty_like(self.coupled)
+        self.by_place, self.by_rate = self.slack
+        self.of_axes = tuple(self.by_place)
         self.impulse, self.other = np.empty((2, ends, n), np.float32)
         self.driven, self.pulled = self.impulse[:drives], self.impulse[drives:]
-        self.of_axes = [self.slack[0, :, axis] for axis in range(axes)]
+        (self.first, self.first_force), *self.further = zip(_single(lanes.coupling * per_mass), self.force, strict=True)
+        self.part = np.empty((axes, n), np.float32)
 
     def step(self, change: Single) -> None:
         """One step, with the change of the rotors' speeds that the motors make."""
-        places, rates = self.motion
-        force, slack, other = self.force, self.slack, self.other
-        np.multiply(self.own, self.rotors, self.stretch)
-        np.multiply(self.coupled, self.loads, slack)
-        slack[0] += slack[1]
-        np.add(self.stretch[0], self.stretch[1], force)
+        places, rates, other = self.places, self.rates, self.other
+        force, driven, pulled = self.force, self.driven, self.pulled
+        np.multiply(self.stiff, self.turned, self.stretch)
+        np.multiply(self.damped, self.turning, force)
+        force += self.stretch
+        np.multiply(self.coupled, self.loads, self.slack)
+        self.by_place += self.by_rate
         for back in self.of_axes:
             force -= back
-        np.multiply(self.against, force, self.driven)
-        np.multiply(self.spread, force[:, None], self.parts)
-        first, *more = self.parts
-        self.pulled[:] = first
-        for part in more:
-            self.pulled += part
+        np.multiply(self.against, force, driven)
+        np.multiply(self.first, self.first_force, pulled)
+        for shares, of_one in self.further:
+            np.multiply(shares, of_one, self.part)
+            pulled += self.part
         if self.efficiency is not None:
-            driving = force * rates[: len(force)] >= 0.0
-            self.driven *= np.where(driving, 1.0 / self.efficiency, self.efficiency)
-        self.driven += change
+            driving = force * self.turning >= 0.0
+            driven *= np.where(driving, 1.0 / self.efficiency, self.efficiency)
+        driven += change
         if self.push is not None:
-            self.pulled -= self.push
+            pulled -= self.push
         rates *= self.fade
         rates += self.impulse
         np.fmin(rates, self.dry, other)
