@@ -239,27 +239,26 @@ def load_ratio(plant: Plant, unit: Array, accelerations: Array, tops: Array, poi
     accelerations, tops : ndarray, shape (k,)
         [m/s2], and the speed each is looked at up to [m/s].
     points : int
-        Speeds looked at.
+        Speeds looked at, from standstill to the fastest of these, beside these themselves.
 
     Returns
     -------
     standing, worst : ndarray, shape (n, k)
     """
     travel_rate = plant.kinematic_map @ unit
-    shares = np.linspace(0.0, 1.0, points)
+    # The same for all accelerations, which share the torque that the motors have there.
+    speeds = np.unique(np.append(np.linspace(0.0, tops.max(), points), tops))
+    shaft = np.abs(travel_rate) / plant.radius * speeds[None, :, None]
+    field = available_under_load(plant, np.broadcast_to(shaft, (plant.samples, speeds.size, travel_rate.size))).torque
+    # A motor with one phase has no torque of its own at some angles: never safe.
+    field = np.where(plant.open_phase[:, None] & (travel_rate != 0.0), 0.0, field)
+    loss = np.where(travel_rate == 0.0, 0.0, shaft_loss(plant.hysteresis[:, None], plant.eddy[:, None], shaft))
     standing = np.empty((plant.samples, accelerations.size))
     worst = np.empty_like(standing)
     for k, (acceleration, top) in enumerate(zip(accelerations, tops, strict=True)):
-        speeds = shares * top
-        shaft = np.abs(travel_rate) / plant.radius * speeds[None, :, None]
-        field = available_under_load(plant, np.broadcast_to(shaft, (plant.samples, points, travel_rate.size))).torque
-        demand = np.abs(move_demand(plant, unit, speeds[None], np.array([[acceleration]])).torque)
-        demand = demand + np.where(
-            travel_rate == 0.0, 0.0, shaft_loss(plant.hysteresis[:, None], plant.eddy[:, None], shaft)
-        )
-        # A motor with one phase has no torque of its own at some angles: never safe.
-        field = np.where(plant.open_phase[:, None] & (travel_rate != 0.0), 0.0, field)
-        ratio = np.max(demand / np.maximum(field, 1e-9), axis=-1)
+        here = speeds <= top
+        demand = np.abs(move_demand(plant, unit, speeds[None, here], np.array([[acceleration]])).torque) + loss[:, here]
+        ratio = np.max(demand / np.maximum(field[:, here], 1e-9), axis=-1)
         standing[:, k], worst[:, k] = ratio[:, 0], ratio.max(axis=-1)
     return standing, worst
 
