@@ -23,15 +23,15 @@ class Kind:
         Of what there is one.
     key : str
         In evidence files, with {} for the axis or motor.
-    low, high : float
-        What is allowed.
     unit : str
-    share, absolute : float
+    how : str
+        How to take it, with {} for the axis or motor.
+    allowed : tuple of float
+        Lowest and highest.
+    error : tuple of float
         One standard deviation of the reading: a share of it, and a part in its unit.
     minutes : float
         Effort, to choose among readings that tell about as much.
-    how : str
-        How to take it, with {} for the axis or motor.
     logarithmic : bool
         Whether it is compared by its logarithm, since it may have no scale.
     """
@@ -39,13 +39,11 @@ class Kind:
     name: str
     owner: str
     key: str
-    low: float
-    high: float
     unit: str
-    share: float
-    absolute: float
-    minutes: float
     how: str
+    allowed: tuple[float, float]
+    error: tuple[float, float]
+    minutes: float
     logarithmic: bool = False
 
     def scale(self, reading: float) -> float:
@@ -65,63 +63,62 @@ KINDS = (
         "supply_v",
         "machine",
         "supply_v",
-        0.5,
-        500.0,
         "V",
-        0.01,
-        0.1,
-        3.0,
         "measure the bus voltage at the driver while the machine moves",
+        allowed=(0.5, 500.0),
+        error=(0.01, 0.1),
+        minutes=3.0,
     ),
     Kind(
         "pull",
         "axis",
         "pull_{}_n",
-        0.0,
-        1e5,
         "N",
-        0.10,
-        0.5,
-        2.0,
         _SCALE,
+        allowed=(0.0, 1e5),
+        error=(0.10, 0.5),
+        minutes=2.0,
     ),
     Kind(
         "fast_pull",
         "axis",
         "fast_pull_{}_n",
-        0.0,
-        1e5,
         "N",
-        0.15,
-        0.7,
-        4.0,
         f"{_SCALE} at about {PULL_SPEED['fast_pull']:g} m/s",
+        allowed=(0.0, 1e5),
+        error=(0.15, 0.7),
+        minutes=4.0,
     ),
-    Kind("mass", "axis", "mass_{}_kg", 0.0005, 1e4, "kg", 0.02, 0.005, 15.0, "weigh what moves along {}"),
+    Kind(
+        "mass",
+        "axis",
+        "mass_{}_kg",
+        "kg",
+        "weigh what moves along {}",
+        allowed=(0.0005, 1e4),
+        error=(0.02, 0.005),
+        minutes=15.0,
+    ),
     Kind(
         "phase_ohm",
         "motor",
         "phase_ohm_{}",
-        0.005,
-        1e9,
         "ohm",
-        0.03,
-        0.1,
-        4.0,
         "measure both phases of motor {} at the driver plug, power off",
+        allowed=(0.005, 1e9),
+        error=(0.03, 0.1),
+        minutes=4.0,
         logarithmic=True,
     ),
     Kind(
         "current_rms",
         "motor",
         "current_rms_{}_a",
-        0.0,
-        50.0,
         "A",
-        0.05,
-        0.02,
-        6.0,
         "measure the phase current of motor {} with a clamp meter at slow motion",
+        allowed=(0.0, 50.0),
+        error=(0.05, 0.02),
+        minutes=6.0,
     ),
 )
 

@@ -33,7 +33,7 @@ def expected(machine: Machine, hypothesis: Hypothesis, key: str, sizes: Array) -
     """
     reading = readings_of(machine)[key]
     kind, place = reading.kind.name, reading.place
-    share, absolute = reading.kind.share, reading.kind.absolute
+    share, absolute = reading.kind.error
     name = hypothesis.cause.name
     widths = spread(machine)
     here = hypothesis.where in (place, "all")

@@ -16,7 +16,7 @@ from .motors import parse_toml
 
 def evidence_fields(machine: Machine) -> dict[str, Field]:
     """The readings that this machine can give, by key."""
-    return {key: Field(key, r.kind.low, r.kind.high, r.kind.unit) for key, r in readings_of(machine).items()}
+    return {key: Field(key, *r.kind.allowed, r.kind.unit) for key, r in readings_of(machine).items()}
 
 
 def read_evidence(machine: Machine, path: Path | None, found: Sequence[str]) -> Mapping[str, float]:
