@@ -32,6 +32,8 @@ class Kind:
         One standard deviation of the reading: a share of it, and a part in its unit.
     minutes : float
         Effort, to choose among readings that tell about as much.
+    speed : float, optional
+        Of an axis that is pulled by hand [m/s]: common practice, no source. None where nothing is pulled.
     logarithmic : bool
         Whether it is compared by its logarithm, since it may have no scale.
     """
@@ -44,6 +46,7 @@ class Kind:
     allowed: tuple[float, float]
     error: tuple[float, float]
     minutes: float
+    speed: float | None = None
     logarithmic: bool = False
 
     def scale(self, reading: float) -> float:
@@ -55,9 +58,8 @@ class Kind:
         return math.exp(value) if self.logarithmic else value
 
 
-# Speeds of pulls by hand [m/s]: common practice, no source.
-PULL_SPEED = {"pull": 0.0, "fast_pull": 0.5}
 _SCALE = "pull the carriage along {} with a luggage scale"
+_BRISK = 0.5  # [m/s] of a pull that shows what grows with speed
 KINDS = (
     Kind(
         "supply_v",
@@ -78,16 +80,18 @@ KINDS = (
         allowed=(0.0, 1e5),
         error=(0.10, 0.5),
         minutes=2.0,
+        speed=0.0,
     ),
     Kind(
         "fast_pull",
         "axis",
         "fast_pull_{}_n",
         "N",
-        f"{_SCALE} at about {PULL_SPEED['fast_pull']:g} m/s",
+        f"{_SCALE} at about {_BRISK:g} m/s",
         allowed=(0.0, 1e5),
         error=(0.15, 0.7),
         minutes=4.0,
+        speed=_BRISK,
     ),
     Kind(
         "mass",
@@ -140,7 +144,7 @@ def readings_of(machine: Machine) -> dict[str, Reading]:
     for kind in KINDS:
         for place in places[kind.owner]:
             how = kind.how.format(place)
-            if kind.name in PULL_SPEED:
+            if kind.speed is not None:
                 how += _loose(machine, machine.axis_names.index(place))
             key = kind.key.format(place)
             found[key] = Reading(key, kind, place, how)
@@ -151,7 +155,7 @@ def _loose(machine: Machine, column: int) -> str:
     """What must be off or let go for an axis to be pulled by hand, and what is read then."""
     driving = [d for d, moves in zip(machine.drives, machine.kinematic_map[:, column] != 0.0, strict=True) if moves]
     how = ", motors off"
-    # A nut cannot drive its screw, or only with far more force than the axis itself takes.
+    # A nut cannot drive its screw, or only with far more force than the axis itself takes. What rubs in the nut is not read.
     if any(drive.transmission.kind == "screw" for drive in driving):
         how += " and the nut of the screw let go"
     if machine.axes[column].incline != 0.0:

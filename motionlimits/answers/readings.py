@@ -10,7 +10,7 @@ from ..machine import TOLERANCES, Array, Machine
 from ..physics.lanes import working_voltage
 from ..physics.pullout import winding_resistance
 from ..plant import nominal_plant, spread
-from ..readings import PULL_SPEED, readings_of
+from ..readings import readings_of
 from .causes import Hypothesis
 
 OPEN_CIRCUIT = 1e4  # [ohm] what a meter shows, or more, on an open phase
@@ -42,9 +42,10 @@ def expected(machine: Machine, hypothesis: Hypothesis, key: str, sizes: Array) -
         base = float(working_voltage(nominal_plant(machine))[0])
         mean = base * (sizes if name == "low-voltage" else one)
         return mean, np.hypot(share * mean + absolute, 0.02 * mean)
-    if kind in PULL_SPEED:
+    speed = reading.kind.speed
+    if speed is not None:
         column = machine.axis_names.index(place)
-        axis, speed = machine.axes[column], PULL_SPEED[kind]
+        axis = machine.axes[column]
         faster = speed * (axis.viscous + (sizes if name == "speed-drag" and here else 0.0 * one))
         mean = axis.friction + faster + (sizes if name == "drag" and here else 0.0 * one)
         rubbing, viscous = widths["friction"][column] * axis.friction, widths["viscous"][column] * speed * axis.viscous

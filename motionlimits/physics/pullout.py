@@ -24,6 +24,7 @@ FLUX_STRETCH, FLUX_CENTRE, FLUX_WIDTH = (
     0.15,
     0.35,
 )  # of the map's third coordinate, see `map_coordinates`
+BLOCK_POINTS = 16384  # of the map that are looked up at once
 
 
 class Similarity(NamedTuple):
@@ -152,9 +153,6 @@ def map_coordinates(s: Array, r: Array, f: Array) -> tuple[Array, Array, Array]:
         np.sqrt(r),
         log_flux + FLUX_STRETCH * np.tanh((log_flux - FLUX_CENTRE) / FLUX_WIDTH),
     )
-
-
-BLOCK_POINTS = 16384  # looked up at once
 
 
 @cache
