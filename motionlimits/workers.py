@@ -7,7 +7,6 @@ runs in this one, with the same results.
 
 from __future__ import annotations
 
-import itertools
 import multiprocessing
 import os
 import signal
@@ -19,57 +18,17 @@ from typing import TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from .machine import Array
-from .physics.motion import Fate, Lanes, simulate, step_counts
+from .physics.motion import Fate, Lanes, simulate
 
 Item = TypeVar("Item")
 Result = TypeVar("Result")
 SMALLEST_SHARE = 150  # lanes: fewer are not worth a process
 LARGEST_SHARE = 20000  # lanes: what more of them leave behind at their marks is a burden on memory
-STEP_COST = 1000.0  # of a step of any number of lanes, in steps of one lane
 
 
 def usable_cores() -> int:
     """Cores this process may use."""
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else (os.cpu_count() or 1)
-
-
-def deal(work: Array, pieces: int) -> list[NDArray[np.intp]]:
-    """Deal lanes out in pieces that cost about the same: long lanes together, short ones together.
-
-    A step costs the same for a few lanes as for many, so that a piece costs the length of its longest lane and, for every
-    lane, a little of its own.
-
-    Parameters
-    ----------
-    work : ndarray, shape (n,)
-        Steps of each lane.
-    pieces : int
-
-    Returns
-    -------
-    list of ndarray of int
-        Lanes of each piece; empty pieces are left out.
-    """
-    order = np.argsort(-work, kind="stable")
-    steps = work[order]
-    done = np.concatenate([[0.0], np.cumsum(steps)])
-
-    def cuts(budget: float) -> list[int]:
-        """Where pieces end that cost at most the budget each."""
-        ends = [0]
-        while ends[-1] < steps.size:
-            start = ends[-1]
-            room = done[start] + budget - STEP_COST * steps[start]
-            ends.append(max(int(np.searchsorted(done, room, side="right")) - 1, start + 1))
-        return ends
-
-    low, high = 0.0, 1.001 * float(done[-1] + STEP_COST * steps[0])
-    for _ in range(30):
-        middle = 0.5 * (low + high)
-        low, high = (middle, high) if len(cuts(middle)) - 1 > pieces else (low, middle)
-    ends = cuts(high)
-    return [order[a:b] for a, b in itertools.pairwise(ends)]
 
 
 def _joined(size: int, shares: Sequence[NDArray[np.intp]], fates: Sequence[Fate]) -> Fate:
@@ -168,7 +127,8 @@ class Crew:
         if self.workers <= 1 or lanes.size < 2 * SMALLEST_SHARE:
             return simulate(lanes)
         pieces = self.workers * -(-lanes.size // (self.workers * LARGEST_SHARE))
-        shares = deal(step_counts(lanes), pieces)
+        # In turn: each piece then has as many long lanes as any other, and of those that are lost soon.
+        shares = [np.arange(k, lanes.size, pieces) for k in range(pieces)]
         return _joined(lanes.size, shares, self.each(lambda share: simulate(lanes.take(share)), shares))
 
     def each(self, task: Callable[[Item], Result], items: Sequence[Item]) -> list[Result]:

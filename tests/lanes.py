@@ -46,9 +46,10 @@ def lane(**changes: float) -> Lanes:
         "travel": math.inf,
         "start_speed": 0.0,
         "hold": 0.0,
+        "calm": 0.0,
     }
     values |= changes
-    moves = ("acceleration", "speed", "travel", "start_speed", "hold")
+    moves = ("acceleration", "speed", "travel", "start_speed", "hold", "calm")
     arrays = {k: np.array([v]) if k in moves else np.array([[float(v)]]) for k, v in values.items()}
     return Lanes(
         slow_decay=np.zeros((1, 1), bool),

@@ -9,25 +9,11 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
 
-from motionlimits.physics.motion import join, simulate, step_counts
-from motionlimits.workers import STEP_COST, Crew, deal, spread
+from motionlimits.physics.motion import join, simulate
+from motionlimits.workers import Crew, spread
 
 from .lanes import lane
-
-
-@given(st.lists(st.floats(10.0, 1e5), min_size=1, max_size=300), st.integers(1, 6))
-def test_every_lane_is_dealt_once_and_pieces_cost_alike(work: list[float], pieces: int) -> None:
-    steps = np.array(work)
-    shares = deal(steps, pieces)
-    assert len(shares) <= pieces
-    assert sorted(np.concatenate(shares).tolist()) == list(range(steps.size))
-    costs = [STEP_COST * steps[share].max() + steps[share].sum() for share in shares]
-    # No deal can do better than one piece's share of the lanes' own cost with the longest lane's steps on top.
-    assert max(costs) <= STEP_COST * steps.max() + steps.sum() + 1e-6
-    assert max(costs) <= STEP_COST * steps.max() + steps.sum() / pieces + steps.max() + 1e-6
 
 
 def test_fates_do_not_depend_on_the_dealing() -> None:
@@ -88,12 +74,3 @@ def test_an_interrupt_does_not_wait_for_the_others() -> None:
     with pytest.raises(KeyboardInterrupt):
         spread(task, [0, 1], 2)
     assert not multiprocessing.active_children()
-
-
-def test_step_counts_are_about_right() -> None:
-    """Counted by the recorder, which is called every sixth step of blocks of 48."""
-    for speed, acceleration in ((0.1, 2.0), (0.6, 4.0)):
-        one = lane(speed=speed, acceleration=acceleration, friction=0.0)
-        calls: list[int] = []
-        simulate(one, record=lambda *args, calls=calls: calls.append(1))
-        assert 0.6 < 6 * len(calls) / float(step_counts(one)[0]) < 1.5

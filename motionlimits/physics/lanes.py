@@ -71,6 +71,7 @@ def move_lanes(
     start_speed: Array | float = 0.0,
     hold: Array | float = 0.0,
     marked: bool = False,
+    calm: Array | float = 0.0,
     coupled: bool | None = None,
 ) -> MoveLanes:
     """Lanes for m moves in one direction.
@@ -95,6 +96,8 @@ def move_lanes(
         How long a ramp goes on at its final speed [s].
     marked : bool
         Whether ramps leave their states behind, for moves that end sooner.
+    calm : float or ndarray, shape (m,)
+        Speed up to which longer steps do [m/s].
     coupled : bool, optional
         Force the full or the one-motor model; by default the latter where it says all.
 
@@ -116,6 +119,7 @@ def move_lanes(
         "start_speed": np.broadcast_to(np.asarray(start_speed, dtype=float), count),
         "hold": np.broadcast_to(np.asarray(hold, dtype=float), count),
         "marked": np.full(count, marked),
+        "calm": np.broadcast_to(np.asarray(calm, dtype=float), count),
     }
     start = np.broadcast_to(np.asarray(phase, dtype=float), count)
     full = not reducible(plant.kinematic_map) if coupled is None else coupled

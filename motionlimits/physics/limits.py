@@ -15,6 +15,8 @@ from .pullout import Pullout, pullout, shaft_loss
 from .swing import clearing_time, natural_frequency, start_step
 
 LOADED_ROUNDS = 2  # each takes the power from the one before
+# Demand over pull-out torque up to which a move is calm: the limits of random machines are as exact with longer steps there.
+CALM_RATIO = 0.5
 SUPPLY_POINTS = 6  # speeds of a torque curve at which the drop of the bus voltage is worked out
 
 
@@ -228,8 +230,18 @@ def swung_inertia(plant: Plant, unit: Array) -> Array:
     return np.where(rate > 0.0, per_acceleration / np.where(rate > 0.0, rate, 1.0), np.inf)
 
 
-def load_ratio(plant: Plant, unit: Array, accelerations: Array, tops: Array, points: int = 24) -> tuple[Array, Array]:
-    """Demand with losses over pull-out torque, at standstill and at worst on the way to a speed.
+class LoadRatio(NamedTuple):
+    """Demand over pull-out torque of machines on moves, (n, k): at standstill, at worst on the way to the top speed, and the
+    speed up to which it stays small [m/s], infinite where it does all the way.
+    """
+
+    standing: Array
+    worst: Array
+    calm: Array
+
+
+def load_ratio(plant: Plant, unit: Array, accelerations: Array, tops: Array, points: int = 24) -> LoadRatio:
+    """Demand with losses over pull-out torque while speeding up.
 
     Parameters
     ----------
@@ -243,7 +255,7 @@ def load_ratio(plant: Plant, unit: Array, accelerations: Array, tops: Array, poi
 
     Returns
     -------
-    standing, worst : ndarray, shape (n, k)
+    LoadRatio
     """
     travel_rate = plant.kinematic_map @ unit
     # The same for all accelerations, which share the torque that the motors have there.
@@ -253,14 +265,14 @@ def load_ratio(plant: Plant, unit: Array, accelerations: Array, tops: Array, poi
     # A motor with one phase has no torque of its own at some angles: never safe.
     field = np.where(plant.open_phase[:, None] & (travel_rate != 0.0), 0.0, field)
     loss = np.where(travel_rate == 0.0, 0.0, shaft_loss(plant.hysteresis[:, None], plant.eddy[:, None], shaft))
-    standing = np.empty((plant.samples, accelerations.size))
-    worst = np.empty_like(standing)
+    found = LoadRatio(*np.empty((3, plant.samples, accelerations.size)))
     for k, (acceleration, top) in enumerate(zip(accelerations, tops, strict=True)):
         here = speeds <= top
         demand = np.abs(move_demand(plant, unit, speeds[None, here], np.array([[acceleration]])).torque) + loss[:, here]
         ratio = np.max(demand / np.maximum(field[:, here], 1e-9), axis=-1)
-        standing[:, k], worst[:, k] = ratio[:, 0], ratio.max(axis=-1)
-    return standing, worst
+        found.standing[:, k], found.worst[:, k] = ratio[:, 0], ratio.max(axis=-1)
+        found.calm[:, k], _ = _first_fall(speeds[here], CALM_RATIO - ratio)
+    return found
 
 
 class TorqueCurve(NamedTuple):

@@ -5,10 +5,12 @@ electrical rotor angle, shaft speed. Per axis: position and speed. The drives pu
 screws and couplings) along a kinematic map. The reference follows a trapezoid of speed.
 
 Scheme: angles live half a step away from speeds and currents (leapfrog), phase currents are integrated exactly over a
-step at the back-EMF of its middle, Coulomb friction is applied as an impulse that can stop but not reverse a motion.
+step at the back-EMF of its middle (the speed there is extrapolated: that at the step's beginning would feed oscillation a
+little, most where drivers only short-circuit the winding), Coulomb friction is applied as an impulse that can stop but not reverse a motion.
 Where the bus has not the voltage for the current asked for, it turns round within a step, at the moment at which it would:
 at half a radian a step the torque is within 0.01 of full torque. A voltage constant over a step would turn round early.
-Every lane has its own step, from the phase angle its reference turns in one; it is renewed every block of steps.
+Every lane has its own step, from the phase angle its reference turns in one; it is renewed every block of steps. Where a move
+asks for little of the torque, as a slow ramp does for most of its time, steps are twice as long (`Lanes.calm`).
 
 A ramp can leave its state behind at a ladder of speeds. A move that stops accelerating at one of them has the ramp's past,
 so that only what comes after needs to be simulated (`resumed`).
@@ -40,8 +42,10 @@ from ..machine import Array
 # Half of these changes the limits of 2 in 100 random machines by more than 2 % (tests/studies).
 PHASE_STEP = 0.5  # electrical angle of the reference in one step [rad]
 LONGEST_STEP, SHORTEST_STEP = 60e-6, 2e-6  # [s]
+CALM = 2.0  # times as long are steps while a move is calm
 BLOCK = 48  # steps between renewals of the step and the departure of lanes that are done
-CHECK_EVERY = 6  # steps between looks at the lag
+CHECK_EVERY = 6  # steps between looks at the lag; what is seen at a look is told of the middle between it and the next
+FIRST_CHECK = 2  # step of a block
 UNSTABLE_LAG = 2.6  # load angle beyond which a rotor does not come back [rad]
 SETTLE_TIME = 0.02  # looked at after a move has ended [s]
 MARKS, MARK_RATIO = 40, 1.1  # speeds at which a marked ramp leaves its state: the last is its top speed
@@ -75,6 +79,8 @@ class Lanes:
         Of the move; `travel` infinite makes a ramp that goes on at `speed` for the time `hold` [s].
     marked : ndarray of bool, shape (n,)
         Whether the lane leaves its state behind at `MARKS` speeds of its ramp.
+    calm : ndarray, shape (n,)
+        Up to this speed [m/s] the move asks for so little of the torque that longer steps do.
     begin : ndarray, shape (4 D + 2 A, n), optional
         State to begin with: places and rates of rotors and loads, currents; nan, as without it, is rest.
     """
@@ -109,6 +115,7 @@ class Lanes:
     start_speed: Array
     hold: Array
     marked: Bools
+    calm: Array
     begin: Array | None = None
 
     @property
@@ -188,6 +195,7 @@ def resumed(ramps: Lanes, kept: Array, hold: float | Array) -> Lanes:
         speed=speed,
         hold=np.broadcast_to(hold, speed.shape).copy(),
         marked=np.zeros(speed.size, bool),
+        calm=np.zeros(speed.size),
         begin=kept[:, 1 + drives :].T.copy(),
     )
 
@@ -299,14 +307,6 @@ def move_time(lanes: Lanes) -> Array:
     # Travel and the two ramps' share of it, at the top speed.
     whole = (level + rising * (top - lanes.start_speed)) / np.maximum(top, 1e-12)
     return np.where(np.isinf(lanes.travel), rising, whole)
-
-
-def step_counts(lanes: Lanes) -> Array:
-    """About how many steps each lane takes if it is not lost, shape (n,)."""
-    electrical = np.max(np.abs(lanes.rotor_teeth / lanes.radius * lanes.drive_rate()), axis=0) * top_speed(lanes)
-    moving = move_time(lanes) + np.where(np.isinf(lanes.travel), lanes.hold, SETTLE_TIME)
-    # Faster than linear growth of the step's number with speed while a ramp rises: two thirds are a fair middle.
-    return moving / np.clip(PHASE_STEP / np.maximum(electrical * 2.0 / 3.0, 1e-9), SHORTEST_STEP, LONGEST_STEP)
 
 
 Recorder = Callable[[Array, Array, Array, Array, _State], None]
@@ -439,7 +439,7 @@ class _Reference:
 
     def __init__(self, lanes: Lanes) -> None:
         rate = lanes.rotor_teeth / lanes.radius * lanes.drive_rate()
-        move = [lanes.acceleration, lanes.speed, lanes.travel, lanes.start_speed, lanes.hold]
+        move = [lanes.acceleration, lanes.speed, lanes.travel, lanes.start_speed, lanes.hold, lanes.calm]
         key = np.vstack([*move, lanes.marked, rate, lanes.phase])
         _, first, group = np.unique(key, axis=1, return_index=True, return_inverse=True)
         self.group = group.reshape(-1)
@@ -480,9 +480,16 @@ class _Reference:
 
     def step(self, phase_step: float, longest: float) -> Array:
         """Time step of each group for the next block [s]."""
-        ahead = np.minimum(self.top, self.speed + self.lanes.acceleration * BLOCK * longest)
-        electrical = np.max(np.abs(self.rate), axis=0) * ahead
-        return np.clip(phase_step / np.maximum(electrical, 1e-9), SHORTEST_STEP, longest)
+        rate = np.max(np.abs(self.rate), axis=0)
+
+        def of(times: float) -> tuple[Array, Array]:
+            """So many times the usual step, and the speed at the end of the block."""
+            ahead = np.minimum(self.top, self.speed + self.lanes.acceleration * BLOCK * times * longest)
+            return times * np.clip(phase_step / np.maximum(rate * ahead, 1e-9), SHORTEST_STEP, longest), ahead
+
+        usual, _ = of(1.0)
+        calm, ahead = of(CALM)
+        return np.where(ahead <= self.lanes.calm, calm, usual)
 
     def block(self, dt: Array) -> tuple[Array, Array]:
         """Reference angle (BLOCK, D, g) and speed (BLOCK, g) at the end of every step of a block."""
@@ -527,7 +534,7 @@ def _block(
     angle, shaft = places[:drives], state.shaft
     asked = _sines(start_angle[None])[0].take(group, axis=-1)
     turn = (np.abs(angles[-1] - start_angle) / BLOCK).take(group, axis=-1)
-    motors = _Motors(lanes, dt, turn, home_angle, state.current, asked)
+    motors = _Motors(lanes, dt, turn, home_angle, state.current, shaft, asked)
     loads = _Loads(lanes, dt, motion)
 
     def written_back() -> None:
@@ -546,7 +553,7 @@ def _block(
         if record is not None and step % CHECK_EVERY == 0:
             written_back()
             record(began + (step + 1) * dt, speeds[step][group], angles[step][:, group], motors.torque(), state)
-        if step % CHECK_EVERY == CHECK_EVERY - 1:
+        if step % CHECK_EVERY == FIRST_CHECK:
             np.take(angles[step], group, axis=-1, out=lag, mode="clip")
             lag -= home_angle
             lag -= angle
@@ -568,8 +575,9 @@ def _block(
     written_back()
     np.minimum(state.worst_lag, 2.0 * math.pi, out=state.worst_lag)
     good = np.flatnonzero(checked >= 0)
-    state.last_good_speed[good] = speeds[checked[good], group[good]]
-    state.last_good_time[good] = began[good] + (checked[good] + 1) * dt[good]
+    between = checked[good] + CHECK_EVERY // 2
+    state.last_good_speed[good] = speeds[between, group[good]]
+    state.last_good_time[good] = began[good] + (between + 1) * dt[good]
     return lag
 
 
@@ -581,7 +589,9 @@ class _Motors:
     than `minimum` and `maximum`.
     """
 
-    def __init__(self, lanes: Lanes, dt: Array, turn: Array, home_angle: Array, current: Single, asked: Single) -> None:
+    def __init__(
+        self, lanes: Lanes, dt: Array, turn: Array, home_angle: Array, current: Single, shaft: Single, asked: Single
+    ) -> None:
         drives, _, n = lanes.coupling.shape
         both = 2, drives, n
         rated = np.maximum(lanes.resistance, 1e-9)
@@ -591,7 +601,10 @@ class _Motors:
         self.current, self.fresh = current, np.empty(both, np.float32)
         # Of sines, as currents and back-EMF nearly are, the middle of a step says more than its mean, and the mean of both
         # ends times another's middle less than the mean of the product: known shares of the angle `turn` of a step.
-        self.emf_gain = _single(gain * lanes.torque_constant * np.sinc(turn / (2.0 * math.pi)))
+        emf_gain = gain * lanes.torque_constant * np.sinc(turn / (2.0 * math.pi))
+        # The speed in the middle of a step: half as much again as at its beginning, less half of that at the last one's.
+        self.emf_gain, self.less_gain = _single(1.5 * emf_gain), _single(0.5 * emf_gain)
+        self.less = self.less_gain * shaft
         # What the bus can do to a current in a step, either way. A relay that only short-circuits the winding can raise a
         # current, not force it down: it raises it by half of that, give or take as much.
         half = np.maximum(np.where(lanes.slow_decay, 0.5 * forced, forced), 1e-12)
@@ -637,6 +650,8 @@ class _Motors:
         np.sin(self.angles, sines)
         # Phase currents: free response, then as much of the missing part as the bus can force.
         np.multiply(self.emf_gain, shaft, work)
+        work -= self.less
+        np.multiply(self.less_gain, shaft, self.less)
         np.multiply(sine, work, emf_a)
         np.multiply(cosine, work, emf_b)
         np.multiply(current, self.decay, fresh)

@@ -40,6 +40,9 @@ TRIAL_SCATTER = 0.05  # of friction from trial to trial, one standard deviation,
 # A ramp whose demand never passes this share of pull-out torque is not lost: even the swing of an undamped abrupt start
 # needs 0.72 (equal-area criterion). Unstable speeds are looked for separately.
 SAFE_RATIO = 0.45
+# Parts of a ramp's top speed: to the last of them up to which it is calm it goes in longer steps. Few, so that what is commanded
+# is worked out for many lanes at once.
+CALM_LEVELS = 8
 # Electrical angles over half a turn, after which everything repeats with currents turned round, at which many machines start;
 # few, so that what is commanded is worked out for many lanes at once.
 ANGLES = 8
@@ -122,6 +125,7 @@ class _Batch:
         *,
         marked: bool = False,
         phase: Array | None = None,
+        calm: Array | float = 0.0,
     ) -> None:
         """Ramps of one direction, with a hold. Trial scatter depends on direction and sample, not on what else is simulated;
         one starting phase for all unless they are given.
@@ -142,6 +146,7 @@ class _Batch:
             phase=same_phase if phase is None else phase,
             friction_factor=friction[sample],
             marked=marked,
+            calm=calm,
         )
         self.parts.append((lanes, sample.size))
 
@@ -240,20 +245,21 @@ def skip_search(
     ratios = [load_ratio(plant, moves.unit, moves.acceleration, moves.top) for moves in wanted]
     report(0.05)
     holds = _Holds(plant, wanted, seed)
-    doubtful = [worst.T > SAFE_RATIO for _, worst in ratios]
-    ramps, fates = yield from _ramps(plant, wanted, doubtful, seed, holds.batch.lanes())
+    doubtful = [ratio.worst.T > SAFE_RATIO for ratio in ratios]
+    calm = [ratio.calm.T for ratio in ratios]
+    ramps, fates = yield from _ramps(plant, wanted, doubtful, calm, seed, holds.batch.lanes())
     report(0.7)
     limits = yield from _swing_checks(ramps)
     report(1.0)
     results = []
     ramp = [ramped.lost_at for ramped in ramps]
-    for moves, r, skip, (standing, _), (speeds, lost) in zip(
+    for moves, r, skip, ratio, (speeds, lost) in zip(
         wanted, ramp, limits, ratios, holds.lost(fates, ramp), strict=True
     ):
         onset = _onset(speeds, lost)[None]
         # A window counts where the move gets to it: below the ramp's loss, within the travel.
         unstable = (onset < skip) & (onset <= moves.top[:, None])
-        swing = ~unstable & ((skip < CLEARLY_LESS * r) | (standing.T > 1.0))
+        swing = ~unstable & ((skip < CLEARLY_LESS * r) | (ratio.standing.T > 1.0))
         results.append(Skips(r, np.where(unstable, onset, skip), swing, unstable, speeds, lost))
     return results
 
@@ -288,16 +294,17 @@ def ramp_search(
     """
     longer = [m._replace(travel=m.travel * headroom**2) for m in wanted]
     wholly = [np.ones((m.acceleration.size, plant.samples), bool) for m in wanted]
-    doubtful: list[Bools] = []
+    doubtful, calm = [], []
     for moves, here in zip(longer, asked or wholly, strict=True):
         which = np.flatnonzero(here.any(axis=0))
-        _, worst = load_ratio(plant.take(which), moves.unit, moves.acceleration, moves.top, points=12)
-        full = np.zeros(here.shape, bool)
-        full[:, which] = worst.T > SAFE_RATIO
-        doubtful.append(full & here)
+        ratio = load_ratio(plant.take(which), moves.unit, moves.acceleration, moves.top, points=12)
+        full = np.zeros((2, *here.shape))
+        full[..., which] = ratio.worst.T, ratio.calm.T
+        doubtful.append((full[0] > SAFE_RATIO) & here)
+        calm.append(full[1])
     report = progress or (lambda share: None)
     report(0.05)
-    ramps, _ = yield from _ramps(plant, longer, doubtful, seed, [])
+    ramps, _ = yield from _ramps(plant, longer, doubtful, calm, seed, [])
     report(0.8)
     limits = yield from _swing_checks(ramps)
     onsets = [np.full(plant.samples, np.inf)] * len(wanted)
@@ -347,20 +354,23 @@ def _ramps(
     plant: Plant,
     wanted: list[Moves],
     doubtful: list[Bools],
+    calm: list[Array],
     seed: int,
     besides: list[Lanes],
 ) -> Search[tuple[list[_Ramped], list[Fate]]]:
     """One long ramp for each acceleration and sample of every direction; and the fates of lanes simulated `besides`.
 
-    They start at scattered angles: what the angle does to a limit averages out over many machines.
+    They start at scattered angles: what the angle does to a limit averages out over many machines. Up to the speeds `calm`,
+    (k, n) [m/s], they are simulated in longer steps.
     """
     batch = _Batch(plant, seed, stage=1)
     rows = [np.nonzero(d) for d in doubtful]
-    for moves, (i, j) in zip(wanted, rows, strict=True):
+    for moves, (i, j), v in zip(wanted, rows, calm, strict=True):
         acceleration, top = _brisk(plant, moves)
+        level = np.floor(CALM_LEVELS * np.minimum(v[i, j] / top[i], 1.0)) / CALM_LEVELS * top[i]
         turns = [_draws(seed, 5, moves.unit, a).integers(ANGLES, size=plant.samples) for a in moves.acceleration]
         phase = np.asarray(np.pi / ANGLES * np.array(turns)[i, j], dtype=float)
-        batch.add(moves.unit, acceleration[i], top[i], 0.0, j, marked=True, phase=phase)
+        batch.add(moves.unit, acceleration[i], top[i], 0.0, j, marked=True, phase=phase, calm=level)
     fates = yield batch.lanes() + besides
     own = len(batch.parts)
     found = []

@@ -224,7 +224,7 @@ def test_quick_statics_are_those_of_the_full_ones(cutter: Machine) -> None:
             accelerations = np.array([0.05, 0.2, 0.4]) * float(pull_in_acceleration(plant, unit)[0])
             fastest = top * float(np.max(np.abs(plant.kinematic_map @ unit) / plant.radius))
             curve = torque_curve(plant, fastest)
-            first, _ = load_ratio(plant, unit, accelerations, np.ones(3), points=1)
+            first = load_ratio(plant, unit, accelerations, np.ones(3), points=1).standing
             assert standing_ratio(plant, curve.torque[:, 0], unit, accelerations) == pytest.approx(first, rel=0.01)
             full = static_limits(plant, unit, accelerations, top, points=400).steady
             quick = pull_out_speed(plant, curve, unit, accelerations)

@@ -8,10 +8,11 @@ import pytest
 from hypothesis import given, settings
 
 from motionlimits.answers.motion import simulate_move
+from motionlimits.answers.predict import usual_accelerations
 from motionlimits.errors import InputError
 from motionlimits.machine import Array, Machine
 from motionlimits.physics.lanes import move_lanes, reducible
-from motionlimits.physics.limits import pull_in_acceleration
+from motionlimits.physics.limits import load_ratio, pull_in_acceleration
 from motionlimits.physics.motion import (
     MARK_RATIO,
     MARKS,
@@ -183,6 +184,54 @@ def test_unstable_machines_do_not_hang_on_the_step(gantry: Machine) -> None:
     long, short = simulate(lanes).lost, simulate(lanes, phase_step=0.15, longest_step=20e-6).lost
     assert 4 <= short.sum() <= 12
     assert np.sum(long == short) >= 58
+
+
+def _random_ramps(count: int, seed: int) -> tuple[Lanes, Lanes]:
+    """Ramps of random machines, four accelerations each: in the usual steps all along, and in longer ones while calm."""
+    rng = np.random.default_rng(seed)
+    ramps = []
+    for _ in range(count):
+        described = random_machine(rng)
+        direction = described.usual_directions()[0]
+        acceleration = np.array(usual_accelerations(described, [direction], 4))
+        plant = sample_plant(described, 2, seed=seed).take(slice(1, 2))
+        top = np.sqrt(acceleration * described.travel_along(direction))
+        calm = np.minimum(load_ratio(plant, direction.vector, acceleration, top).calm[0], top)
+        move = (acceleration, top, np.full(4, np.inf))
+        sample = np.zeros(4, np.intp)
+        ramps.append(move_lanes(plant, direction.vector, *move, sample=sample, calm=calm, coupled=True).lanes)
+    lanes = join(ramps)
+    return replace(lanes, calm=np.zeros(lanes.size)), lanes
+
+
+def test_limits_are_those_of_short_steps() -> None:
+    """Most are within 1 %, and neither slower nor faster on average; longer steps where a move is calm change hardly any."""
+    usual, calm = _random_ramps(40, seed=4)
+    exact, found, calmly = (
+        np.where(fate.lost, fate.speed, np.inf)
+        for fate in (simulate(usual, phase_step=0.08, longest_step=12e-6), simulate(usual), simulate(calm))
+    )
+    lost = np.isfinite(exact) & np.isfinite(found) & np.isfinite(calmly)
+    assert lost.sum() > 60
+    # Swings that hang on a hair are lost, or not, as they like.
+    assert np.sum(np.isfinite(found) != np.isfinite(exact)) <= 5
+    assert np.sum(np.isfinite(calmly) != np.isfinite(found)) <= 5
+    off = np.log(found[lost] / exact[lost])
+    assert np.median(np.abs(off)) < 0.01
+    assert np.mean(np.abs(off) > 0.05) < 0.12
+    assert abs(np.mean(off[np.abs(off) < 0.1])) < 0.004
+    more = np.abs(np.log(calmly[lost] / found[lost]))
+    assert np.median(more) < 0.005
+    assert np.mean(more > 0.05) < 0.1
+
+
+def test_calm_ramps_take_fewer_steps() -> None:
+    counts = []
+    for calm in (0.0, 0.3):
+        calls: list[int] = []
+        simulate(lane(speed=0.3, acceleration=1.0, calm=calm), record=lambda *_, calls=calls: calls.append(1))
+        counts.append(len(calls))
+    assert counts[1] == pytest.approx(0.5 * counts[0], rel=0.1)
 
 
 def test_start_step_is_survived_up_to_a_point() -> None:
