@@ -13,6 +13,7 @@ from ..machine import Array
 
 # A part is dealt out evenly, the rest where chances hang on it, and none has more than so many times what it had.
 EVEN_SHARE, MOST_MORE = 0.3, 12
+PARTS = 0.0, 0.1, 0.2, 0.4, 0.7, 1.0  # of the ramps there may be: how many of them are considered
 
 Counts = dict[int, NDArray[np.intp]]
 
@@ -53,8 +54,9 @@ def by_pair(
     had: Mapping[int, NDArray[np.intp]],
     moves: Mapping[int, Array],
     altogether: int,
+    enough: float = 0.0,
 ) -> Counts:
-    """So many ramps altogether, where chances hang on them most.
+    """So many ramps altogether, or as few as are expected to do, where chances hang on them most.
 
     Parameters
     ----------
@@ -63,6 +65,8 @@ def by_pair(
     moves : mapping of int to ndarray, shape (replicas, pairs)
         By hypothesis to simulate: changes of the logarithm of its chance in replicas of the fit of each pair.
     altogether : int
+    enough : float
+        How far all chances together may still hang on what was simulated, root mean square.
 
     Returns
     -------
@@ -80,15 +84,23 @@ def by_pair(
         hangs.append(math.sqrt(np.mean(np.sum(change**2, axis=0))))
     number = np.array([*before.values()], dtype=float)
     share = EVEN_SHARE / number.size + (1.0 - EVEN_SHARE) * least_left(np.array(hangs), number)
-    count = _filled(share, MOST_MORE * number, altogether)
+    for part in PARTS:
+        count = _filled(share, MOST_MORE * number, part * altogether)
+        if left(np.array(hangs), number, count) <= enough:
+            break
     return _dealt(chances, owners, dict(zip(before, count.tolist(), strict=True)))
+
+
+def left(hangs: Array, number: Array, more: Array) -> float:
+    """How far chances hang on fits to more machines, root mean square: what each leaves open falls with the root of their number."""
+    return math.sqrt(float(np.sum(hangs**2 * number / (number + more))))
 
 
 def least_left(hangs: Array, number: Array) -> Array:
     """Shares of more machines that leave least open altogether, (n,), which sum to one.
 
-    What the fit to so many machines leaves open falls with the root of their `number`. Were only the new ones to count, least
-    is left (the sum of squares) where they go by what is open times that root (Neyman 1934, from memory).
+    Were only the new ones to count, least is left (`left`) where they go by what is open times the root of how many there were
+    (Neyman 1934, from memory).
     """
     share = hangs * np.sqrt(number) + 1e-12
     return np.asarray(share / share.sum())

@@ -271,6 +271,9 @@ class Bench:
                 if asked.any():
                     others = parts.setdefault(key, {})
                     others[cloud] = asked | others.get(cloud, False)
+        if not parts:
+            progress(1.0)
+            return
         clouds = {key: reduce(joined, of) for key, of in parts.items()}
         plants = [self.faulty(which, cloud) for (which, _), cloud in clouds.items()]
         ends = np.cumsum([plant.samples for plant in plants])
@@ -278,7 +281,7 @@ class Bench:
         wholly, looked_at = [], []
         for direction, here, _ in self.directions:
             whole = np.zeros((len(here), int(ends[-1])), bool)
-            cruised: list[NDArray[np.intp]] = []
+            cruised = [np.empty(0, np.intp)]
             for key in clouds:
                 if key[1] == direction.label:
                     whole[:, span[key]] = np.concatenate([*parts[key].values()]).T

@@ -775,7 +775,13 @@ class _Loads:
 
 def _sines(angles: Array) -> Single:
     """What the currents are asked for at some reference angles (steps, D, g), as a share of their peak (steps, 2, D, g)."""
-    return _single(np.stack([-np.cos(angles), np.sin(angles)], axis=1))
+    # Less whole turns, angles are exact enough in single precision, in which their sines take an eighth of the time.
+    turns = np.rint(angles * (0.5 / math.pi))
+    rest = _single(angles - 2.0 * math.pi * turns)
+    found = np.empty((len(angles), 2, *angles.shape[1:]), np.float32)
+    np.negative(np.cos(rest), found[:, 0])
+    np.sin(rest, found[:, 1])
+    return found
 
 
 def _single(values: Array | Bools) -> Single:

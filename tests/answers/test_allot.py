@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import math
 from itertools import pairwise
 
 import numpy as np
@@ -8,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.optimize import minimize
 
-from motionlimits.answers.allot import EVEN_SHARE, MOST_MORE, _filled, by_cause, by_pair, least_left
+from motionlimits.answers.allot import EVEN_SHARE, MOST_MORE, _filled, by_cause, by_pair, least_left, left
 
 PAIRS = 3
 
@@ -49,15 +50,17 @@ def test_least_is_left_open(hangs: list[float], had: list[int]) -> None:
     share = least_left(open_, number)
     assert share.sum() == pytest.approx(1.0)
 
-    def left(shares: np.ndarray) -> float:
+    def open_after(shares: np.ndarray) -> float:
         return float(np.sum(open_**2 * number / shares))
 
     even = np.full(open_.size, 1.0 / open_.size)
     bounds, whole = [(1e-4, 1.0)] * open_.size, {"type": "eq", "fun": lambda shares: shares.sum() - 1.0}
-    best = minimize(lambda shares: left(shares) / left(even), even, bounds=bounds, constraints=whole, method="SLSQP")
+    best = minimize(
+        lambda shares: open_after(shares) / open_after(even), even, bounds=bounds, constraints=whole, method="SLSQP"
+    )
     assert best.success
-    assert left(share) <= left(best.x) * (1.0 + 1e-6)
-    assert left(share) == pytest.approx(left(best.x), rel=0.01)
+    assert open_after(share) <= open_after(best.x) * (1.0 + 1e-6)
+    assert open_after(share) == pytest.approx(open_after(best.x), rel=0.01)
 
 
 @given(st.lists(st.tuples(st.floats(0.01, 1.0), st.floats(1.0, 500.0)), min_size=1, max_size=8), st.floats(1.0, 5000.0))
@@ -92,3 +95,27 @@ def test_ramps_go_to_pairs_on_which_chances_hang() -> None:
     again = by_pair(chances, owners, had, alike, 2500)
     assert sum(number[2] for number in again.values()) == pytest.approx(even, abs=3)
     assert again[1][0] > count[1][0]
+
+
+def test_no_more_ramps_than_it_takes() -> None:
+    chances = np.array([0.6, 0.4])
+    owners = {0: [0, 0, 0], 1: [1, 1, 1]}
+    had = {i: np.full(PAIRS, 200) for i in owners}
+    odd = np.array([1.0, -1.0])[:, None]
+    moves = {0: 0.0 * odd * np.ones(PAIRS), 1: odd * [0.2, 0.05, 0.0]}
+
+    def ramps(enough: float) -> int:
+        return int(sum(count.sum() for count in by_pair(chances, owners, had, moves, 3000, enough).values()))
+
+    # A chance of 0.4 moves by 0.24 times what its logarithm moves by, and the other as far the other way.
+    before = math.hypot(0.2, 0.05) * 0.24 * math.sqrt(2.0)
+    assert ramps(1.02 * before) == 0
+    assert 0 < ramps(0.95 * before) < ramps(0.7 * before) < ramps(0.55 * before) <= 3000 + 6
+    assert ramps(0.0) == ramps(1e-6)
+
+
+@given(st.lists(st.tuples(st.floats(0.0, 1.0), st.floats(1.0, 500.0)), min_size=1, max_size=6), st.floats(0.0, 100.0))
+def test_as_many_again_leave_open_by_the_root_of_two(each: list[tuple[float, float]], times: float) -> None:
+    hangs, number = (np.array(column) for column in zip(*each, strict=True))
+    whole = math.sqrt(float(np.sum(hangs**2)))
+    assert left(hangs, number, times * number) == pytest.approx(whole / math.sqrt(1.0 + times))
