@@ -12,8 +12,9 @@ from scipy.special import softmax
 from ..machine import Array
 
 # A part is dealt out evenly, the rest where chances hang on it, and none has more than so many times what it had.
-EVEN_SHARE, MOST_MORE = 0.3, 12
-PARTS = 0.0, 0.1, 0.2, 0.4, 0.7, 1.0  # of the ramps there may be: how many of them are considered
+EVEN_SHARE, MOST_MORE = 0.3, 20
+# Times the ramps that there should be: how many are considered, the last ones only where else too much is left.
+PARTS, LAST_PARTS = (0.0, 0.1, 0.2, 0.4, 0.7, 1.0), (1.5, 2.0)
 
 Counts = dict[int, NDArray[np.intp]]
 
@@ -55,8 +56,9 @@ def by_pair(
     moves: Mapping[int, Array],
     altogether: int,
     enough: float = 0.0,
+    too_much: float = math.inf,
 ) -> Counts:
-    """So many ramps altogether, or as few as are expected to do, where chances hang on them most.
+    """So many ramps altogether, or as few as are expected to do, where chances hang on them most; more where they have to be.
 
     Parameters
     ----------
@@ -65,8 +67,9 @@ def by_pair(
     moves : mapping of int to ndarray, shape (replicas, pairs)
         By hypothesis to simulate: changes of the logarithm of its chance in replicas of the fit of each pair.
     altogether : int
-    enough : float
-        How far all chances together may still hang on what was simulated, root mean square.
+    enough, too_much : float
+        How far all chances together may still hang on what was simulated, root mean square: up to where no more are simulated,
+        and from where more are, up to twice as many.
 
     Returns
     -------
@@ -84,9 +87,9 @@ def by_pair(
         hangs.append(math.sqrt(np.mean(np.sum(change**2, axis=0))))
     number = np.array([*before.values()], dtype=float)
     share = EVEN_SHARE / number.size + (1.0 - EVEN_SHARE) * least_left(np.array(hangs), number)
-    for part in PARTS:
+    for part in (*PARTS, *LAST_PARTS):
         count = _filled(share, MOST_MORE * number, part * altogether)
-        if left(np.array(hangs), number, count) <= enough:
+        if left(np.array(hangs), number, count) <= (enough if part < PARTS[-1] else max(enough, too_much)):
             break
     return _dealt(chances, owners, dict(zip(before, count.tolist(), strict=True)))
 

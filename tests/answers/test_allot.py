@@ -104,14 +104,19 @@ def test_no_more_ramps_than_it_takes() -> None:
     odd = np.array([1.0, -1.0])[:, None]
     moves = {0: 0.0 * odd * np.ones(PAIRS), 1: odd * [0.2, 0.05, 0.0]}
 
-    def ramps(enough: float) -> int:
-        return int(sum(count.sum() for count in by_pair(chances, owners, had, moves, 3000, enough).values()))
+    def ramps(enough: float, too_much: float = math.inf) -> int:
+        count = by_pair(chances, owners, had, moves, 3000, enough, too_much)
+        return int(sum(number.sum() for number in count.values()))
 
     # A chance of 0.4 moves by 0.24 times what its logarithm moves by, and the other as far the other way.
     before = math.hypot(0.2, 0.05) * 0.24 * math.sqrt(2.0)
     assert ramps(1.02 * before) == 0
     assert 0 < ramps(0.95 * before) < ramps(0.7 * before) < ramps(0.55 * before) <= 3000 + 6
     assert ramps(0.0) == ramps(1e-6)
+    # Up to twice as many where too much is left.
+    assert ramps(0.0) == pytest.approx(3000, abs=6)
+    assert ramps(0.0, 0.5 * before) == ramps(0.0)
+    assert ramps(0.0, 0.01 * before) == pytest.approx(6000, abs=6)
 
 
 @given(st.lists(st.tuples(st.floats(0.0, 1.0), st.floats(1.0, 500.0)), min_size=1, max_size=6), st.floats(0.0, 100.0))
