@@ -39,7 +39,7 @@ from numpy.typing import NDArray
 
 from ..machine import Array
 
-# Half of these changes the limits of 2 in 100 random machines by more than 2 % (tests/studies).
+# Half of these changes the limits of 1 in 100 random machines by more than 2 % (tests/studies).
 PHASE_STEP = 0.5  # electrical angle of the reference in one step [rad]
 LONGEST_STEP, SHORTEST_STEP = 60e-6, 2e-6  # [s]
 CALM = 2.0  # times as long are steps while a move is calm
