@@ -13,8 +13,8 @@ from ..machine import Array
 
 # A part is dealt out evenly, the rest where chances hang on it, and none has more than so many times what it had.
 EVEN_SHARE, MOST_MORE = 0.3, 20
-# Times the ramps that there should be: how many are considered, the last ones only where else too much is left.
-PARTS, LAST_PARTS = (0.0, 0.1, 0.2, 0.4, 0.7, 1.0), (1.5, 2.0)
+# Times the ramps that there should be: how many are considered, more than those only where else too much is left.
+PARTS = 0.0, 0.1, 0.2, 0.4, 0.7, 1.0, 1.5, 2.0
 
 Counts = dict[int, NDArray[np.intp]]
 
@@ -69,7 +69,7 @@ def by_pair(
     altogether : int
     enough, too_much : float
         How far all chances together may still hang on what was simulated, root mean square: up to where no more are simulated,
-        and from where more are, up to twice as many.
+        and from where more are, up to twice as many; the latter is the greater.
 
     Returns
     -------
@@ -86,10 +86,11 @@ def by_pair(
         change = softmax(np.log(chance) + logs, axis=0) - chance
         hangs.append(math.sqrt(np.mean(np.sum(change**2, axis=0))))
     number = np.array([*before.values()], dtype=float)
-    share = EVEN_SHARE / number.size + (1.0 - EVEN_SHARE) * least_left(np.array(hangs), number)
-    for part in (*PARTS, *LAST_PARTS):
+    open_ = np.array(hangs)
+    share = EVEN_SHARE / number.size + (1.0 - EVEN_SHARE) * least_left(open_, number)
+    for part in PARTS:
         count = _filled(share, MOST_MORE * number, part * altogether)
-        if left(np.array(hangs), number, count) <= (enough if part < PARTS[-1] else max(enough, too_much)):
+        if left(open_, number, count) <= (enough if part < 1.0 else too_much):
             break
     return _dealt(chances, owners, dict(zip(before, count.tolist(), strict=True)))
 

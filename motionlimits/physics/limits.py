@@ -15,7 +15,7 @@ from .pullout import Pullout, pullout, shaft_loss
 from .swing import clearing_time, natural_frequency, start_step
 
 LOADED_ROUNDS = 2  # each takes the power from the one before
-# Demand over pull-out torque up to which a move is calm: the limits of random machines are as exact with longer steps there.
+# Demand over pull-out torque up to which a move is calm: longer steps there cost random machines' limits little.
 CALM_RATIO = 0.5
 SUPPLY_POINTS = 6  # speeds of a torque curve at which the drop of the bus voltage is worked out
 

@@ -6,7 +6,8 @@ screws and couplings) along a kinematic map. The reference follows a trapezoid o
 
 Scheme: angles live half a step away from speeds and currents (leapfrog), phase currents are integrated exactly over a
 step at the back-EMF of its middle (the speed there is extrapolated: that at the step's beginning would feed oscillation a
-little, most where drivers only short-circuit the winding), Coulomb friction is applied as an impulse that can stop but not reverse a motion.
+little, most where drivers only short-circuit the winding), Coulomb friction is applied as an impulse that can stop but not
+reverse a motion.
 Where the bus has not the voltage for the current asked for, it turns round within a step, at the moment at which it would:
 at half a radian a step the torque is within 0.01 of full torque. A voltage constant over a step would turn round early.
 Every lane has its own step, from the phase angle its reference turns in one; it is renewed every block of steps. Where a move
@@ -45,7 +46,7 @@ LONGEST_STEP, SHORTEST_STEP = 60e-6, 2e-6  # [s]
 CALM = 2.0  # times as long are steps while a move is calm
 BLOCK = 48  # steps between renewals of the step and the departure of lanes that are done
 CHECK_EVERY = 6  # steps between looks at the lag; what is seen at a look is told of the middle between it and the next
-FIRST_CHECK = 2  # step of a block
+FIRST_CHECK = 2  # step of a block: the middle between its last look and the next is within it
 UNSTABLE_LAG = 2.6  # load angle beyond which a rotor does not come back [rad]
 SETTLE_TIME = 0.02  # looked at after a move has ended [s]
 MARKS, MARK_RATIO = 40, 1.1  # speeds at which a marked ramp leaves its state: the last is its top speed
