@@ -7,6 +7,8 @@ runs in this one, with the same results.
 
 from __future__ import annotations
 
+import math
+import mmap
 import multiprocessing
 import os
 import signal
@@ -18,7 +20,8 @@ from typing import TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from .physics.motion import Fate, Lanes, simulate
+from .machine import Array
+from .physics.motion import Fate, Lanes, kept_shape, simulate
 
 Item = TypeVar("Item")
 Result = TypeVar("Result")
@@ -31,18 +34,21 @@ def usable_cores() -> int:
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else (os.cpu_count() or 1)
 
 
-def _joined(size: int, shares: Sequence[NDArray[np.intp]], fates: Sequence[Fate]) -> Fate:
-    """Fates of all lanes from those of the shares they were dealt in."""
+def _joined(shares: Sequence[NDArray[np.intp]], fates: Sequence[Fate], kept: Array) -> Fate:
+    """Fates of all lanes from those of the shares they were dealt in, and what all have left behind."""
     joined = []
-    for parts in zip(*fates, strict=True):
-        # Shares without a marked lane have left nothing.
-        shape = max(part.shape[1:] for part in parts)
-        whole = np.full((size, *shape), np.nan) if shape else np.empty(size, parts[0].dtype)
+    for parts in zip(*(fate[:-1] for fate in fates), strict=True):
+        whole = np.empty(len(kept), parts[0].dtype)
         for share, part in zip(shares, parts, strict=True):
-            if part.shape[1:] == shape:
-                whole[share] = part
+            whole[share] = part
         joined.append(whole)
-    return Fate._make(joined)
+    return Fate._make([*joined, kept])
+
+
+def _shared(*shape: int) -> Array:
+    """An array that a forked process can write into."""
+    size = math.prod(shape)
+    return np.frombuffer(mmap.mmap(-1, max(8 * size, 1)), float, size).reshape(shape)
 
 
 def _send(there: Connection, task: Callable[[Item], Result], items: Sequence[Item]) -> None:
@@ -129,7 +135,15 @@ class Crew:
         pieces = self.workers * -(-lanes.size // (self.workers * LARGEST_SHARE))
         # In turn: each piece then has as many long lanes as any other, and of those that are lost soon.
         shares = [np.arange(k, lanes.size, pieces) for k in range(pieces)]
-        return _joined(lanes.size, shares, self.each(lambda share: simulate(lanes.take(share)), shares))
+        # What lanes leave behind is a hundred times all else: it does not travel, and there is no second one of it.
+        kept = _shared(*kept_shape(lanes))
+
+        def simulated(share: NDArray[np.intp]) -> Fate:
+            fate = simulate(lanes.take(share))
+            kept[share] = fate.kept if fate.kept.size else np.nan
+            return fate._replace(kept=fate.kept[:, :0])
+
+        return _joined(shares, self.each(simulated, shares), kept)
 
     def each(self, task: Callable[[Item], Result], items: Sequence[Item]) -> list[Result]:
         """What a task makes of every item, as `spread` does it."""

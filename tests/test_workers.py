@@ -20,10 +20,11 @@ def test_fates_do_not_depend_on_the_dealing() -> None:
     speeds = np.linspace(0.05, 1.5, 400)
     lanes = join([lane(speed=float(v), acceleration=12.0, hold=0.01) for v in speeds])
     lanes = replace(lanes, slow_decay=lanes.slow_decay | (np.arange(400) % 3 == 0))
-    dealt = Crew(2)(lanes)
-    alone = simulate(lanes)
-    assert np.array_equal(dealt.lost, alone.lost)
-    assert np.array_equal(dealt.speed, alone.speed, equal_nan=True)
+    for marked in (np.zeros(400, bool), np.arange(400) % 4 == 1, np.ones(400, bool)):
+        some = replace(lanes, marked=marked)
+        dealt, alone = Crew(2)(some), simulate(some)
+        assert all(np.array_equal(ours, theirs, equal_nan=True) for ours, theirs in zip(dealt, alone, strict=True))
+        assert np.isfinite(dealt.kept).any() == marked.any()
 
 
 @pytest.mark.parametrize("workers", [1, 2, 3, 5])

@@ -34,6 +34,7 @@ CHOOSING_POWER, ANY_SHARE = 0.7, 0.15
 FITTING_POWER, FITTING_FLOOR = 0.3, 0.005
 SIZE_POINTS = 41  # quantiles of a size's prior at which readings are weighed and its posterior is told
 HEADROOM = 1.25  # ramps go this far beyond the travel's top speed, to see what a kept move had to spare
+COARSE = 2.0
 BEYOND = 1.6  # skip speed over the top speed where even that ramp is kept
 ELECTRICAL = (  # what decides on a torque curve
     "voltage",
@@ -296,6 +297,7 @@ class Bench:
             seed=self.seed,
             asked=wholly,
             cruising=looked_at if cruising else None,
+            coarse=COARSE,
             progress=progress,
         )
         for (direction, *_), m, whole, ramps in zip(self.directions, moves, wholly, found, strict=True):

@@ -72,6 +72,7 @@ def move_lanes(
     hold: Array | float = 0.0,
     marked: bool = False,
     calm: Array | float = 0.0,
+    coarse: float = 1.0,
     coupled: bool | None = None,
 ) -> MoveLanes:
     """Lanes for m moves in one direction.
@@ -98,6 +99,8 @@ def move_lanes(
         Whether ramps leave their states behind, for moves that end sooner.
     calm : float or ndarray, shape (m,)
         Speed up to which longer steps do [m/s].
+    coarse : float
+        Times as long as usual are all steps.
     coupled : bool, optional
         Force the full or the one-motor model; by default the latter where it says all.
 
@@ -120,6 +123,7 @@ def move_lanes(
         "hold": np.broadcast_to(np.asarray(hold, dtype=float), count),
         "marked": np.full(count, marked),
         "calm": np.broadcast_to(np.asarray(calm, dtype=float), count),
+        "coarse": np.full(count, coarse),
     }
     start = np.broadcast_to(np.asarray(phase, dtype=float), count)
     full = not reducible(plant.kinematic_map) if coupled is None else coupled

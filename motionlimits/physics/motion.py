@@ -10,8 +10,9 @@ little, most where drivers only short-circuit the winding), Coulomb friction is 
 reverse a motion.
 Where the bus has not the voltage for the current asked for, it turns round within a step, at the moment at which it would:
 at half a radian a step the torque is within 0.01 of full torque. A voltage constant over a step would turn round early.
-Every lane has its own step, from the phase angle its reference turns in one; it is renewed every block of steps. Where a move
-asks for little of the torque, as a slow ramp does for most of its time, steps are twice as long (`Lanes.calm`).
+Every lane has its own step, from the phase angle its reference turns in one, and as long as its stiffest spring allows; it is
+renewed every block of steps. Where a move asks for little of the torque, as a slow ramp does for most of its time, steps may be
+twice as long (`Lanes.calm`); where many machines are looked at, all of them (`Lanes.coarse`).
 
 A ramp can leave its state behind at a ladder of speeds. A move that stops accelerating at one of them has the ramp's past,
 so that only what comes after needs to be simulated (`resumed`).
@@ -43,7 +44,9 @@ from ..machine import Array
 # Half of these changes the limits of 1 in 100 random machines by more than 2 % (tests/studies).
 PHASE_STEP = 0.5  # electrical angle of the reference in one step [rad]
 LONGEST_STEP, SHORTEST_STEP = 60e-6, 2e-6  # [s]
-CALM = 2.0  # times as long are steps while a move is calm
+CALM = 2.0  # times as long may steps be while a move is calm; not their angle, which then makes some moves lose steps early
+MODE_STEP = 0.3  # angle of the swing of rotor and load against each other in one step [rad]
+MODE_LEVEL = 1.15  # steps that this bounds differ by this ratio, so that lanes share references
 BLOCK = 48  # steps between renewals of the step and the departure of lanes that are done
 CHECK_EVERY = 6  # steps between looks at the lag; what is seen at a look is told of the middle between it and the next
 FIRST_CHECK = 2  # step of a block: the middle between its last look and the next is within it
@@ -82,6 +85,8 @@ class Lanes:
         Whether the lane leaves its state behind at `MARKS` speeds of its ramp.
     calm : ndarray, shape (n,)
         Up to this speed [m/s] the move asks for so little of the torque that longer steps do.
+    coarse : ndarray, shape (n,)
+        Times as long as usual are the steps of the lane.
     begin : ndarray, shape (4 D + 2 A, n), optional
         State to begin with: places and rates of rotors and loads, currents; nan, as without it, is rest.
     """
@@ -117,6 +122,7 @@ class Lanes:
     hold: Array
     marked: Bools
     calm: Array
+    coarse: Array
     begin: Array | None = None
 
     @property
@@ -173,6 +179,12 @@ class Fate(NamedTuple):
     def part(self, rows: slice) -> Fate:
         """The fates of some lanes."""
         return Fate._make(field[rows] for field in self)
+
+
+def kept_shape(lanes: Lanes) -> tuple[int, int, int]:
+    """Shape of what lanes leave behind, `Fate.kept`."""
+    drives, axes, n = lanes.coupling.shape
+    return n, MARKS if lanes.marked.any() else 0, 1 + 5 * drives + 2 * axes
 
 
 def resumed(ramps: Lanes, kept: Array, hold: float | Array) -> Lanes:
@@ -340,8 +352,7 @@ def simulate(
         The same for a lane whichever others are simulated with it.
     """
     n = lanes.size
-    drives, axes, _ = lanes.coupling.shape
-    kept = np.full((n, MARKS if lanes.marked.any() else 0, 1 + 5 * drives + 2 * axes), np.nan)
+    kept = np.full(kept_shape(lanes), np.nan)
     fate = Fate(
         np.zeros(n, bool), np.full(n, -1), np.full(n, np.nan), np.full(n, np.nan), np.zeros(n), np.zeros(n), kept
     )
@@ -440,12 +451,14 @@ class _Reference:
 
     def __init__(self, lanes: Lanes) -> None:
         rate = lanes.rotor_teeth / lanes.radius * lanes.drive_rate()
-        move = [lanes.acceleration, lanes.speed, lanes.travel, lanes.start_speed, lanes.hold, lanes.calm]
-        key = np.vstack([*move, lanes.marked, rate, lanes.phase])
+        move = [lanes.acceleration, lanes.speed, lanes.travel, lanes.start_speed, lanes.hold, lanes.calm, lanes.coarse]
+        longest = _mode_step(lanes)
+        key = np.vstack([*move, lanes.marked, rate, lanes.phase, longest])
         _, first, group = np.unique(key, axis=1, return_index=True, return_inverse=True)
         self.group = group.reshape(-1)
         self.lanes = lanes.take(first)
         self.rate = rate[:, first]
+        self.longest = longest[first]
         self.time = np.zeros(first.size)
         self.distance = np.zeros(first.size)
         self.top = top_speed(self.lanes)
@@ -463,7 +476,7 @@ class _Reference:
         if used.size == self.time.size:
             return
         self.lanes = self.lanes.take(used)
-        for name in ("rate", "time", "distance", "top", "speed", "finish", "end", "mark"):
+        for name in ("rate", "longest", "time", "distance", "top", "speed", "finish", "end", "mark"):
             setattr(self, name, getattr(self, name)[..., used])
 
     def next_mark(self) -> Array:
@@ -484,9 +497,11 @@ class _Reference:
         rate = np.max(np.abs(self.rate), axis=0)
 
         def of(times: float) -> tuple[Array, Array]:
-            """So many times the usual step, and the speed at the end of the block."""
-            ahead = np.minimum(self.top, self.speed + self.lanes.acceleration * BLOCK * times * longest)
-            return times * np.clip(phase_step / np.maximum(rate * ahead, 1e-9), SHORTEST_STEP, longest), ahead
+            """Step of which the longest is so many times the usual one, and the speed at the end of the block."""
+            most = np.minimum(times * self.lanes.coarse * longest, self.longest)
+            ahead = np.minimum(self.top, self.speed + self.lanes.acceleration * BLOCK * most)
+            angle = phase_step * self.lanes.coarse
+            return np.clip(angle / np.maximum(rate * ahead, 1e-9), SHORTEST_STEP, most), ahead
 
         usual, _ = of(1.0)
         calm, ahead = of(CALM)
@@ -772,6 +787,16 @@ class _Loads:
         rates -= other
         np.multiply(rates, self.advance, other)
         places += other
+
+
+def _mode_step(lanes: Lanes) -> Array:
+    """Longest step of each lane that follows the swing of its rotors and loads against each other, (n,) [s]."""
+    of_rotors = lanes.radius**2 / (lanes.count * lanes.inertia)
+    of_loads = np.sum(lanes.coupling**2 / lanes.mass, axis=1)
+    found = MODE_STEP / np.sqrt(np.max(lanes.stiffness * (of_rotors + of_loads), axis=0))
+    level = MODE_LEVEL ** np.floor(np.log(found) / math.log(MODE_LEVEL))
+    # Beyond what any step comes to all are alike.
+    return np.asarray(np.minimum(level, CALM * lanes.coarse * LONGEST_STEP))
 
 
 def _sines(angles: Array) -> Single:

@@ -16,7 +16,8 @@ share the engine's steps: a step costs much the same for ten lanes and for a hun
 
 from __future__ import annotations
 
-from collections.abc import Callable, Generator, Sequence
+from collections.abc import Callable, Generator, Iterator, Sequence
+from dataclasses import replace
 from typing import NamedTuple, TypeVar
 
 import numpy as np
@@ -30,6 +31,9 @@ from .motion import MARK_RATIO, Fate, Lanes, join, resumed
 
 HOLD = 0.03  # [s] after a ramp: a few periods of the rotor on its magnetic spring
 CRUISE, SHORTEST_CRUISE = 0.12, 0.05  # [s] looks at constant speed: the longest, and what oscillation needs to grow
+# Ramps of which all are kept at once what they leave at their marks, some 5 kB each; directions are looked at one after the other
+# where there are more.
+MOST_AT_ONCE = 50_000
 FEW_LANES = 3000  # up to here several marks of a move are looked at in a round: another round costs more
 MOST_PROBES, MOST_CRUISES = 3, 12  # of a move in one round, where there are few
 SLOWEST_CHECK = 0.2  # of the speed at which the ramp was lost
@@ -46,9 +50,9 @@ CALM_LEVELS = 8
 # Electrical angles over half a turn, after which everything repeats with currents turned round, at which many machines start;
 # few, so that what is commanded is worked out for many lanes at once.
 ANGLES = 8
-# So many times the fastest mark that may be lost is looked at before halving: half of the moves are kept up to where the
-# ramp is lost, and a quarter up to the mark before.
-NEAREST_FIRST = 2
+# So many times the fastest marks that may be lost are looked at before halving, so many at most: half of the moves are kept up
+# to where the ramp is lost, and a quarter up to the mark before.
+NEAREST_FIRST, MOST_NEAREST = 2, 3
 CLEARLY_LESS = 0.93  # share of the ramp's speed below which it is the swing that decides
 
 # No ramp needs to last longer: where the acceleration asked for is a few per cent of what the motors can give, a brisker
@@ -126,6 +130,7 @@ class _Batch:
         marked: bool = False,
         phase: Array | None = None,
         calm: Array | float = 0.0,
+        coarse: float = 1.0,
     ) -> None:
         """Ramps of one direction, with a hold. Trial scatter depends on direction and sample, not on what else is simulated;
         one starting phase for all unless they are given.
@@ -147,6 +152,7 @@ class _Batch:
             friction_factor=friction[sample],
             marked=marked,
             calm=calm,
+            coarse=coarse,
         )
         self.parts.append((lanes, sample.size))
 
@@ -272,6 +278,7 @@ def ramp_search(
     seed: int = 0,
     asked: list[Bools] | None = None,
     cruising: list[Rows] | None = None,
+    coarse: float = 1.0,
     progress: Progress | None = None,
 ) -> Search[list[Ramps]]:
     """Skip speeds by ramps and their swing alone, for many samples; unstable speeds of some, apart.
@@ -286,6 +293,8 @@ def ramp_search(
         Which samples to simulate in each direction, at which acceleration; all by default.
     cruising : list of ndarray of int, optional
         Of which samples moves are also simulated that go on at constant speed; of none by default.
+    coarse : float
+        Times as long as usual are the steps of ramps and their swing, not of moves at constant speed.
 
     Returns
     -------
@@ -304,15 +313,29 @@ def ramp_search(
         calm.append(full[1])
     report = progress or (lambda share: None)
     report(0.05)
-    ramps, _ = yield from _ramps(plant, longer, doubtful, calm, seed, [])
-    report(0.8)
-    limits = yield from _swing_checks(ramps)
-    onsets = [np.full(plant.samples, np.inf)] * len(wanted)
-    if cruising:
-        report(0.9)
-        onsets = yield from _cruise_checks(ramps, limits, wanted, cruising)
-    report(1.0)
-    return [Ramps(*found) for found in zip(limits, onsets, strict=True)]
+    found: list[Ramps] = []
+    for these in _portions([int(here.sum()) for here in doubtful]):
+        ramps, _ = yield from _ramps(plant, longer[these], doubtful[these], calm[these], seed, [], coarse)
+        limits = yield from _swing_checks(ramps)
+        onsets = [np.full(plant.samples, np.inf)] * len(limits)
+        if cruising:
+            finely = [ramped.finely() for ramped in ramps]
+            onsets = yield from _cruise_checks(finely, limits, wanted[these], cruising[these])
+        found += [Ramps(*both) for both in zip(limits, onsets, strict=True)]
+        report(0.05 + 0.95 * len(found) / len(wanted))
+    return found
+
+
+def _portions(sizes: Sequence[int]) -> Iterator[slice]:
+    """Neighbours that have at most `MOST_AT_ONCE` together, or are single."""
+    start, total = 0, 0
+    for end, size in enumerate(sizes):
+        if end > start and total + size > MOST_AT_ONCE:
+            yield slice(start, end)
+            start, total = end, 0
+        total += size
+    if start < len(sizes):
+        yield slice(start, len(sizes))
 
 
 def _brisk(plant: Plant, moves: Moves) -> tuple[Array, Array]:
@@ -342,6 +365,10 @@ class _Ramped(NamedTuple):
     move: Rows
     kept: Array
 
+    def finely(self) -> _Ramped:
+        """The same, to be resumed in the usual steps."""
+        return self._replace(lanes=replace(self.lanes, coarse=np.ones(self.lanes.size)))
+
     def marks(self) -> Array:
         """Speeds at which all lanes of a ramp left their state, (m, MARKS) [m/s]; nan where some lane did not."""
         moves = self.rows[0].size
@@ -357,11 +384,12 @@ def _ramps(
     calm: list[Array],
     seed: int,
     besides: list[Lanes],
+    coarse: float = 1.0,
 ) -> Search[tuple[list[_Ramped], list[Fate]]]:
     """One long ramp for each acceleration and sample of every direction; and the fates of lanes simulated `besides`.
 
     They start at scattered angles: what the angle does to a limit averages out over many machines. Up to the speeds `calm`,
-    (k, n) [m/s], they are simulated in longer steps.
+    (k, n) [m/s], they are simulated in longer steps, and all in `coarse` times as long ones.
     """
     batch = _Batch(plant, seed, stage=1)
     rows = [np.nonzero(d) for d in doubtful]
@@ -370,7 +398,7 @@ def _ramps(
         level = np.floor(CALM_LEVELS * np.minimum(v[i, j] / top[i], 1.0)) / CALM_LEVELS * top[i]
         turns = [_draws(seed, 5, moves.unit, a).integers(ANGLES, size=plant.samples) for a in moves.acceleration]
         phase = np.asarray(np.pi / ANGLES * np.array(turns)[i, j], dtype=float)
-        batch.add(moves.unit, acceleration[i], top[i], 0.0, j, marked=True, phase=phase, calm=level)
+        batch.add(moves.unit, acceleration[i], top[i], 0.0, j, marked=True, phase=phase, calm=level, coarse=coarse)
     fates = yield batch.lanes() + besides
     own = len(batch.parts)
     found = []
@@ -420,7 +448,7 @@ def _cruise_checks(
 
     From some speed on oscillation may grow, whatever the acceleration that led there. So every sample is looked at once in
     each direction, at its fastest mark below all that else loses it; where it is lost there, the slowest such mark is found
-    by halving.
+    by halving. Nine of ten are kept at the next slower one, so that those there are looked at first.
     """
     speeds = [ramped.marks() for ramped in ramps]
     holds, chosen, first = [], [], []
@@ -446,7 +474,7 @@ def _cruise_checks(
         between.lost[gone] = mark[gone]
         between.kept[gone] = np.sum(v[gone] < SLOWEST_WINDOW * v[gone, mark[gone]][:, None], axis=1) - 1
         found.append(between)
-    yield from _halve(ramps, found, holds, MOST_CRUISES)
+    yield from _halve(ramps, found, holds, MOST_CRUISES, 1)
     onsets = []
     for ramped, v, limit, between in zip(ramps, speeds, limits, found, strict=True):
         unstable = np.flatnonzero(between.lost > 0)
@@ -468,19 +496,20 @@ def _halve(
 ) -> Search[None]:
     """Bring `kept` and `lost` of all ramps together, by moves to marks between them that are held there, (m, MARKS) [s].
 
-    In so many first rounds the mark next to `lost` is looked at.
+    In so many first rounds those next to `lost` are looked at.
     """
     rounds = 0
     while any(np.any(between.lost - between.kept > 1) for between in found):
         open_ = [np.flatnonzero(between.lost - between.kept > 1) for between in found]
+        gaps = [(between.lost - between.kept)[undecided] for between, undecided in zip(found, open_, strict=True)]
         # Few lanes cost little more than fewer: then several marks are looked at in one round.
-        probes = int(np.clip(FEW_LANES // sum(undecided.size for undecided in open_), 1, most_probes))
+        some = range(2, most_probes + 1)
+        probes = max((k for k in some if sum(np.minimum(gap - 1, k).sum() for gap in gaps) <= FEW_LANES), default=1)
         wanted, tried = [], []
-        for ramped, undecided, between, hold in zip(ramps, open_, found, holds, strict=True):
-            kept = between.kept[undecided, None]
-            gap = between.lost[undecided, None] - kept
-            if rounds < nearest_first and probes == 1:
-                marks = kept + gap - 1
+        for ramped, undecided, between, gap, hold in zip(ramps, open_, found, gaps, holds, strict=True):
+            kept, gap = between.kept[undecided, None], gap[:, None]
+            if rounds < nearest_first:
+                marks = kept + np.maximum(gap - np.arange(min(probes, MOST_NEAREST), 0, -1), 1)
             else:
                 marks = kept + np.maximum(gap * np.arange(1, probes + 1) // (probes + 1), 1)
             lanes, owner = _resumed(ramped, undecided, marks, hold)
@@ -497,7 +526,10 @@ def _halve(
 
 
 def _resumed(ramped: _Ramped, chosen: Rows, marks: Rows, holds: Array) -> tuple[Lanes, Rows]:
-    """Moves that end chosen ramps (c,) at some of their marks (c, probes), and which of these each lane belongs to."""
+    """Moves that end chosen ramps (c,) at some of their marks (c, probes), slow to fast, and which of these each lane belongs to.
+
+    The same mark is looked at once, as the first of those that are.
+    """
     position = np.full(ramped.rows[0].size, -1)
     position[chosen] = np.arange(chosen.size)
     probes = marks.shape[1]
@@ -505,6 +537,8 @@ def _resumed(ramped: _Ramped, chosen: Rows, marks: Rows, holds: Array) -> tuple[
     lanes = np.repeat(np.flatnonzero(position[ramped.move] >= 0), probes)
     probe = np.tile(np.arange(probes), lanes.size // probes)
     owner = position[ramped.move[lanes]]
+    new = np.diff(marks, axis=1, prepend=-1)[owner, probe] > 0
+    lanes, probe, owner = lanes[new], probe[new], owner[new]
     mark = marks[owner, probe]
     moves = resumed(ramped.lanes.take(lanes), ramped.kept[lanes, mark], holds[ramped.move[lanes], mark])
     return moves, owner * probes + probe

@@ -8,6 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from motionlimits.answers.bench import COARSE
 from motionlimits.answers.motion import simulate_move
 from motionlimits.answers.predict import usual_accelerations
 from motionlimits.errors import InputError
@@ -233,6 +234,42 @@ def test_limits_are_those_of_short_steps() -> None:
     more = np.abs(np.log(calmly[lost] / found[lost]))
     assert np.median(more) < 0.005
     assert np.mean(more > 0.05) < 0.1
+
+
+def test_longer_steps_leave_limits_where_they_are() -> None:
+    """Where many machines are looked at, steps are twice as long: limits scatter a little more, about where they were."""
+    _, calm = _random_ramps(40, seed=4)
+    exact, found = (
+        np.where(fate.lost, fate.speed, np.inf)
+        for fate in (
+            simulate(calm, phase_step=0.12, longest_step=15e-6),
+            simulate(replace(calm, coarse=np.full(calm.size, COARSE))),
+        )
+    )
+    lost = np.isfinite(exact) & np.isfinite(found)
+    assert lost.sum() > 70
+    assert np.sum(np.isfinite(found) != np.isfinite(exact)) <= 6
+    off = np.log(found[lost] / exact[lost])
+    assert np.median(np.abs(off)) < 0.03
+    assert np.mean(np.abs(off) > 0.1) < 0.12
+    assert abs(np.mean(off[np.abs(off) < 0.1])) < 0.01
+
+
+def test_stiff_springs_bound_the_step(cutter: Machine) -> None:
+    """A screw swings on its nut a thousand times a second, which steps of a calm move would not follow."""
+    direction, plant = cutter.direction("z"), sample_plant(cutter, 30, seed=3)
+    acceleration = np.repeat([2.0, 8.0], 30)
+    top = 1.2 * np.sqrt(acceleration * cutter.travel_along(direction))
+    calm = load_ratio(plant, direction.vector, acceleration[::30], top[::30]).calm.T.ravel()
+    sample = np.tile(np.arange(30), 2)
+    move = (acceleration, top, np.full(60, np.inf))
+    lanes = move_lanes(plant, direction.vector, *move, sample=sample, calm=np.minimum(calm, top)).lanes
+    exact, found = (
+        np.where(fate.lost, fate.speed, top)
+        for fate in (simulate(lanes, phase_step=0.12, longest_step=15e-6), simulate(lanes))
+    )
+    # With steps twice as long while calm a third of them were.
+    assert np.mean(np.abs(np.log(found / exact)) > 0.1) <= 0.1
 
 
 def test_calm_ramps_take_fewer_steps() -> None:

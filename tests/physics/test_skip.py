@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from motionlimits.physics.lanes import move_lanes
-from motionlimits.physics.motion import simulate
+from motionlimits.physics.motion import Fate, Lanes, simulate
 from motionlimits.physics.skip import CRUISE, Moves, ramp_search, together
 from motionlimits.plant import sample_plant
 
@@ -41,3 +41,23 @@ def test_unstable_speeds_lose_steps_and_slower_ones_do_not() -> None:
 
     assert lost(1.1) >= 0.75 * some.size
     assert lost(0.85) <= 0.25 * some.size
+
+
+def test_no_move_is_simulated_twice_in_a_round() -> None:
+    """Where few moves are left to look at, several of their marks are, each once."""
+    plant = sample_plant(SHAKY, LOOKED, seed=3)
+    moves = [
+        Moves(d.vector, np.array([4.0, 8.0]), np.full(2, SHAKY.travel_along(d)))
+        for d in map(SHAKY.direction, ("x", "y"))
+    ]
+    rounds = []
+
+    def simulated(lanes: Lanes) -> Fate:
+        if lanes.begin is not None:
+            state = np.vstack([lanes.begin, lanes.speed, lanes.hold]).T
+            rounds.append((len(state), len(np.unique(state, axis=0))))
+        return simulate(lanes)
+
+    together([ramp_search(plant, moves, cruising=[np.arange(LOOKED)] * 2)], simulated)
+    assert len(rounds) >= 4
+    assert all(lanes == different for lanes, different in rounds)
