@@ -305,10 +305,16 @@ def ridge(design: Array, values: Array, weight: Array, prior: Array, penalty: Ar
 
 
 def logistic(design: Array, outcome: Array, weight: Array) -> Array:
-    """Coefficients of a weighted, penalised logistic regression by Newton's method, steps limited to two logits.
+    """Coefficients of a weighted, penalised logistic regression by Newton's method, steps halved until they gain.
 
     The prior of the second column, a steep function of the load at standstill, is one; of the others zero.
     """
+
+    def gain(coefficients: Array, logits: Array) -> float:
+        """Penalised log-likelihood."""
+        fits = weight @ (outcome * logits - np.logaddexp(0.0, logits))
+        return float(fits - 0.5 * penalty @ (coefficients - prior) ** 2)
+
     prior = np.zeros(design.shape[1])
     prior[1] = 1.0
     penalty = np.full(design.shape[1], FALL_SHRINKAGE)
@@ -317,13 +323,19 @@ def logistic(design: Array, outcome: Array, weight: Array) -> Array:
     found = prior.copy()
     share = np.clip(np.average(outcome, weights=weight), 0.02, 0.98)
     found[0] = logit(share) - np.average(design @ prior, weights=weight)
+    logits = design @ found
+    now = gain(found, logits)
     for _ in range(NEWTON_STEPS):
-        chance = expit(design @ found)
+        chance = expit(logits)
         gradient = design.T @ (weight * (outcome - chance)) - penalty * (found - prior)
         curvature = (design * (weight * chance * (1.0 - chance))[:, None]).T @ design + np.diag(penalty)
         step = np.linalg.solve(curvature, gradient)
-        largest = float(np.abs(design @ step).max())
-        found += step * min(1.0, 2.0 / max(largest, 1e-12))
-        if largest < 1e-3:
+        change = design @ step
+        # It is concave, so that some part of the step gains; what is left where none does is rounding.
+        part = 1.0
+        while (then := gain(found + part * step, logits + part * change)) < now and part > 1e-3:
+            part *= 0.5
+        found, logits, now = found + part * step, logits + part * change, then
+        if float(np.abs(change).max()) < 1e-3:
             break
     return found
