@@ -40,6 +40,8 @@ PLAUSIBLE = 1e-9  # chance from which more machines of a cause are simulated
 # Chance from which a closer look at what was simulated first can make a cause matter, and one that looks sure unsure.
 DOUBTFUL = 1e-7
 LOOKS = ((PLAUSIBLE, 14, 20), (0.0003, 6, 70))
+# Pairs of direction and acceleration up to which that many are simulated in each; of more, each has less to say.
+MANY_PAIRS = 14
 # How far chances may be expected to hang on what was simulated, together: where the last look simulates no more, and from where
 # it simulates up to twice as many. They have been seen to move by three times that with other machines.
 ENOUGH, TOO_MUCH = 0.006, 0.012
@@ -182,13 +184,14 @@ def sweep_search(
         before = chances_of(view.weight for view in views)
         settled = before.max() > SETTLED
         altogether = altogether * samples // (2 if settled else 1)
+        ramps = altogether * min(bench.count, MANY_PAIRS)
         owners, had = {i: bench.owners(i) for i in likely}, {i: bench.simulated(i) for i in likely}
         if turn == 0:
-            counts = by_cause(before, owners, had, altogether)
+            counts = by_cause(before, owners, had, ramps // bench.count)
         else:
             opened = crew.each(lambda i: looks.open_in(i, views[i]), likely)
             moves = dict(zip(likely, opened, strict=True))
-            counts = by_pair(before, owners, had, moves, altogether * bench.count, ENOUGH, TOO_MUCH)
+            counts = by_pair(before, owners, had, moves, ramps, ENOUGH, TOO_MUCH)
         wanted = {
             i: bench.choose(looks.machines(views[i]), views[i].weight.machines, int(counts[i].max()), turn)
             for i in likely
