@@ -416,17 +416,17 @@ def _reading_words(diagnosis: Diagnosis, key: str) -> str:
     import numpy as np
 
     from ..answers.causes import hypotheses
+    from ..answers.nextcheck import reading_check
     from ..answers.readings import expected
 
     if key in diagnosis.readings or diagnosis.inference is None:
         return ""
-    best = diagnosis.inference.best
     healthy = next(h for h in hypotheses(diagnosis.machine) if h.cause.sits == "nowhere")
     reading = readings_of(diagnosis.machine)[key]
-    with_it, without = (
-        reading.kind.unscale(float(expected(diagnosis.machine, theory, key, np.array([size]))[0][0]))
-        for theory, size in ((best.hypothesis, best.size), (healthy, 1.0))
-    )
+    with_it = (
+        reading_check(diagnosis.machine, diagnosis.inference, reading).expectations[0].value
+    )  # as the check has it
+    without = reading.kind.unscale(float(expected(diagnosis.machine, healthy, key, np.ones(1))[0][0]))
     how, unit = reading.how, reading.kind.unit
     shown = "an open circuit" if _open_circuit(reading.kind, with_it) else f"about {amount(with_it, unit)}"
     return f"{how[:1].upper()}{how[1:]}: it would read {shown} instead of {amount(without, unit)}."

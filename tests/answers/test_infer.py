@@ -2,6 +2,7 @@ from __future__ import annotations
 
 import json
 import math
+import re
 from collections.abc import Mapping
 from dataclasses import replace
 from types import MappingProxyType
@@ -30,7 +31,7 @@ from motionlimits.physics.skip import together
 from motionlimits.plant import nominal_plant
 from motionlimits.readings import readings_of
 from motionlimits.show.json import diagnosis_dict
-from motionlimits.show.words import cause_words, diagnosis_words
+from motionlimits.show.words import amount, cause_words, diagnosis_words
 from motionlimits.sweep import SweepRow
 from motionlimits.workers import Crew
 
@@ -129,6 +130,14 @@ def test_directions_that_fail_at_one_speed_of_the_motors_point_at_instability(ga
     assert chance < UNSTABLE
     # Where x says that the machine has an onset, y whose own limit lies below has not shown one.
     assert told({"x": 0.45, "y": 0.2}, {"y": 0.2})[1].get("y", (0.0, 0.0))[0] < 0.1
+
+
+def test_answer_and_check_say_the_same_of_a_reading(example: Diagnosis) -> None:
+    answer = diagnosis_words(example)
+    (said,) = re.findall(r"would read about (\S+ N) instead", answer)
+    check = next(c for c in example.checks if c.key == "pull_x_n")
+    assert check.expectations[0].cause == "drag"
+    assert said == amount(check.expectations[0].value, "N")
 
 
 def test_instability_is_told(example: Diagnosis) -> None:
