@@ -7,14 +7,18 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
+import numpy as np
+
 from ..errors import InputError
 from ..machine import Machine
 from ..physics.skip import Search, together
+from ..readings import readings_of
 from ..sweep import SweepRow, grouped
 from ..workers import Crew
 from .infer import SAMPLES, STABLE, THOROUGH_SAMPLES, Found, Inference, Simulated, rank, sweep_search
 from .nextcheck import Check, next_checks, swap_test
 from .predict import Limit, Prediction, Question, check_accelerations, prediction_search, static_prediction
+from .readings import expected
 from .shift import Shifts
 
 # Trials of a limit that is told without a sweep: who knows it has met it more than once; common practice, no source.
@@ -155,6 +159,7 @@ def diagnose(
         return Diagnosis(machine, prediction, agreement, tuple(warnings), given)
     inference = rank(simulated, given, slipped)
     warnings += _inference_warnings(inference, samples >= THOROUGH_SAMPLES)
+    warnings += [_against(machine, inference.best, key, given[key]) for key in inference.conflicts]
     return Diagnosis(
         machine,
         prediction,
@@ -169,7 +174,7 @@ def diagnose(
 
 
 def _inference_warnings(inference: Inference, thorough: bool = False) -> list[str]:
-    """Rows and readings that the best cause does not explain, and how exact its probability is."""
+    """Rows that the best cause does not explain, and how exact its probability is."""
     found = []
     if inference.unexplained:
         places = [
@@ -179,16 +184,23 @@ def _inference_warnings(inference: Inference, thorough: bool = False) -> list[st
         found.append(
             f"no listed cause explains these rows: {', '.join(places)}; repeat them, or look for two faults at once"
         )
-    found += [
-        f"the reading {key} does not go with the best cause: the sweep and the reading contradict each other"
-        for key in inference.conflicts
-    ]
     if inference.moved >= STABLE:
         found.append(
             f"probabilities are known to about {math.ceil(100 * inference.moved)} % here: so much one of them depends on "
             f"which machines were simulated{'' if thorough else '; --thorough simulates more'}"
         )
     return found
+
+
+def _against(machine: Machine, best: Found, key: str, reading: float) -> str:
+    """What a reading that the best cause does not explain would be under it."""
+    kind = readings_of(machine)[key].kind
+    mean, _ = expected(machine, best.hypothesis, key, np.array([best.size]))
+    return (
+        f"the reading {key} of {reading:g} {kind.unit} does not go with the likeliest cause, under which it would be about "
+        f"{float(f'{kind.unscale(float(mean[0])):.2g}'):g} {kind.unit}: take it again; if it stays, there is a fault that the sweep "
+        "hardly shows, or another cause"
+    )
 
 
 def _remarks(machine: Machine, best: Found, agreement: Sequence[Agreement]) -> list[str]:

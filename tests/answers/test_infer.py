@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from motionlimits.answers import infer as inferring
 from motionlimits.answers.bench import FEW, MANY, Bench
 from motionlimits.answers.causes import CAUSES, hypotheses
-from motionlimits.answers.diagnose import Diagnosis, _inference_warnings, _instability, diagnose, quick_rows
+from motionlimits.answers.diagnose import Diagnosis, _against, _inference_warnings, _instability, diagnose, quick_rows
 from motionlimits.answers.emulator import LUCK_POINTS, Limits
 from motionlimits.answers.infer import SAMPLES, STABLE, _scatter, rank
 from motionlimits.answers.likelihood import GRID, JUMP_SHARES, UNSTABLE, Pair, RowsFit, pairs_of
@@ -357,6 +357,10 @@ def test_a_reading_moves_the_ranking(short: Machine) -> None:
     assert chance(clean, "drag") < chance(before, "drag")
     impossible = rank(simulated, {"pull_x_n": 4.0, "supply_v": 3.0})
     assert "supply_v" in impossible.conflicts
+    said = _against(short, impossible.best, "supply_v", 3.0)
+    assert said.startswith(
+        "the reading supply_v of 3 V does not go with the likeliest cause, under which it would be about"
+    )
 
 
 def test_readings_by_cause(gantry: Machine) -> None:
