@@ -315,14 +315,17 @@ def ramp_search(
     report(0.05)
     found: list[Ramps] = []
     for these in _portions([int(here.sum()) for here in doubtful]):
+        begun, part = 0.05 + 0.95 * len(found) / len(wanted), 0.95 * len(wanted[these]) / len(wanted)
         ramps, _ = yield from _ramps(plant, longer[these], doubtful[these], calm[these], seed, [], coarse)
+        report(begun + 0.75 * part)
         limits = yield from _swing_checks(ramps)
         onsets = [np.full(plant.samples, np.inf)] * len(limits)
         if cruising:
+            report(begun + 0.85 * part)
             finely = [ramped.finely() for ramped in ramps]
             onsets = yield from _cruise_checks(finely, limits, wanted[these], cruising[these])
         found += [Ramps(*both) for both in zip(limits, onsets, strict=True)]
-        report(0.05 + 0.95 * len(found) / len(wanted))
+    report(1.0)
     return found
 
 

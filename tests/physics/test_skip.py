@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
+from motionlimits.physics import skip
 from motionlimits.physics.lanes import move_lanes
 from motionlimits.physics.motion import Fate, Lanes, simulate
-from motionlimits.physics.skip import CRUISE, Moves, ramp_search, together
+from motionlimits.physics.skip import CRUISE, MOST_AT_ONCE, Moves, _portions, ramp_search, together
 from motionlimits.plant import sample_plant
 
 from ..lanes import random_machine
@@ -61,3 +65,31 @@ def test_no_move_is_simulated_twice_in_a_round() -> None:
     together([ramp_search(plant, moves, cruising=[np.arange(LOOKED)] * 2)], simulated)
     assert len(rounds) >= 4
     assert all(lanes == different for lanes, different in rounds)
+
+
+@given(st.lists(st.integers(0, 80_000), max_size=9))
+def test_portions_take_every_direction_once(sizes: list[int]) -> None:
+    found = list(_portions(sizes))
+    assert [k for portion in found for k in range(portion.start, portion.stop)] == list(range(len(sizes)))
+    for portion in found:
+        assert sum(sizes[portion]) <= MOST_AT_ONCE or portion.stop - portion.start == 1
+
+
+def test_limits_do_not_hang_on_portions(monkeypatch: pytest.MonkeyPatch) -> None:
+    plant = sample_plant(SHAKY, LOOKED, seed=3)
+    moves = [
+        Moves(d.vector, np.array([4.0, 8.0]), np.full(2, SHAKY.travel_along(d)))
+        for d in map(SHAKY.direction, ("x", "y"))
+    ]
+    told: list[list[float]] = [[], []]
+    looked = [np.arange(8)] * 2
+    (whole,) = together([ramp_search(plant, moves, cruising=looked, progress=told[0].append)], simulate)
+    monkeypatch.setattr(skip, "MOST_AT_ONCE", 1)
+    (parts,) = together([ramp_search(plant, moves, cruising=looked, progress=told[1].append)], simulate)
+    for one, other in zip(whole, parts, strict=True):
+        assert np.array_equal(one.skip, other.skip)
+        assert np.array_equal(one.onset, other.onset)
+    for shares in told:
+        assert shares == sorted(shares)
+        assert shares[-1] == 1.0
+    assert len(told[1]) > len(told[0])
