@@ -17,6 +17,9 @@ from ..lanes import random_machine
 
 SHAKY = random_machine(np.random.default_rng([40, 1737]))  # invented, and drawn for its poor damping
 LOOKED, NOT_LOOKED = 24, 8
+MOVES = [
+    Moves(d.vector, np.array([4.0, 8.0]), np.full(2, SHAKY.travel_along(d))) for d in map(SHAKY.direction, ("x", "y"))
+]
 
 
 def test_unstable_speeds_lose_steps_and_slower_ones_do_not() -> None:
@@ -50,10 +53,6 @@ def test_unstable_speeds_lose_steps_and_slower_ones_do_not() -> None:
 def test_no_move_is_simulated_twice_in_a_round() -> None:
     """Where few moves are left to look at, several of their marks are, each once."""
     plant = sample_plant(SHAKY, LOOKED, seed=3)
-    moves = [
-        Moves(d.vector, np.array([4.0, 8.0]), np.full(2, SHAKY.travel_along(d)))
-        for d in map(SHAKY.direction, ("x", "y"))
-    ]
     rounds = []
 
     def simulated(lanes: Lanes) -> Fate:
@@ -62,7 +61,7 @@ def test_no_move_is_simulated_twice_in_a_round() -> None:
             rounds.append((len(state), len(np.unique(state, axis=0))))
         return simulate(lanes)
 
-    together([ramp_search(plant, moves, cruising=[np.arange(LOOKED)] * 2)], simulated)
+    together([ramp_search(plant, MOVES, cruising=[np.arange(LOOKED)] * 2)], simulated)
     assert len(rounds) >= 4
     assert all(lanes == different for lanes, different in rounds)
 
@@ -77,15 +76,11 @@ def test_portions_take_every_direction_once(sizes: list[int]) -> None:
 
 def test_limits_do_not_hang_on_portions(monkeypatch: pytest.MonkeyPatch) -> None:
     plant = sample_plant(SHAKY, LOOKED, seed=3)
-    moves = [
-        Moves(d.vector, np.array([4.0, 8.0]), np.full(2, SHAKY.travel_along(d)))
-        for d in map(SHAKY.direction, ("x", "y"))
-    ]
     told: list[list[float]] = [[], []]
     looked = [np.arange(8)] * 2
-    (whole,) = together([ramp_search(plant, moves, cruising=looked, progress=told[0].append)], simulate)
+    (whole,) = together([ramp_search(plant, MOVES, cruising=looked, progress=told[0].append)], simulate)
     monkeypatch.setattr(skip, "MOST_AT_ONCE", 1)
-    (parts,) = together([ramp_search(plant, moves, cruising=looked, progress=told[1].append)], simulate)
+    (parts,) = together([ramp_search(plant, MOVES, cruising=looked, progress=told[1].append)], simulate)
     for one, other in zip(whole, parts, strict=True):
         assert np.array_equal(one.skip, other.skip)
         assert np.array_equal(one.onset, other.onset)
