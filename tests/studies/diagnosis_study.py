@@ -5,27 +5,8 @@ a relay that for one machine in seven only short-circuits the winding, tolerance
 move to move.
 
 Run `python -m tests.studies.diagnosis_study [cases] [first seed]` from the top of the checkout; it prints its table and
-writes it beside this file. Constants have been chosen with seeds 0 to 319 before one's eyes, those of instability with 800
-to 959, too; the table of 480 to 639 led to a fault in the emulator (starts that fail at random), 640 to 799 were looked at
-as a table, 960 to 1199, 1200 to 1439, 1440 to 1559 and 1560 to 1719 after all choices: before and after simulations went
-where a chance hangs on them, after the emulator was given what tells more than statics, and after steps became longer (a
-healthy machine called something else: 4 of 36, 1 of 34, 1 of 15, 4 of 25). The first table is of the seeds of
-the second again, with the steps of the engine mended since (mean log probability of the true cause -0.591). The second and
-third, 2272 to 2351 and 2112 to 2271, are of cases that nobody had looked at (-0.617 and -0.389). 1936 to 2095 had
-been unseen with the inference before the last look went where chances hang on it (-0.491); with the present one (-0.483) no
-constant had been fitted to them, but 81 of them had been run in between. These last two, of 320 cases, together: first 83.1
-%, first two 93.4 %, after the reading 92.5 %, and 93.1 to 93.4 % since a pull at speed is among the readings, which was
-thought of by what had failed in 2112 to 2271: nothing had shown drag that grows with speed. All 400: first 82.8 %, first
-two 92.8 %, after the reading 92.8 to 93.0 %; healthy machines called something else 3 of 57; of those stated 0.80 to 0.95
-75 of 76 are right. The table of 1560 to 1719 is its sixth, with the engine mended and `PAIR_OFFSET` 0.065 (-0.376); before,
-88.1, 97.5 and 97.5 %, healthy machines 2 of 25 (-0.369), but less sure than right; and with a common prior of unstable
-speeds 86.2, 97.5 and 95.6 %, 4 of 25 (-0.415). So it is no longer unseen: five healthy machines that were blamed, four of
-these seeds and 1737, had told what was missing, and unsettled cases of both sets had been run with the change before. Seeds
-1720 to 1775: 89.3, 92.9 and 92.9 %, 0 of 11 with the change; 87.5, 92.9 and 89.3 %, 1 of 11 before it, when nobody had
-looked at them. The other tables are of cases that nobody had looked at: 1872 to 1935 after `PAIR_OFFSET` 0.065 was chosen
-by 56 of 1560 to 1719 and by the two tables below it, 1776 to 1839 and 1840 to 1871 (of their 96, 93 % right first; of those
-stated below 0.5 14 of 19, of 0.5 to 0.8 16 of 18). Of the 31 healthy machines of 1560 to 1719 and 1872 to 1935 0.08 blames
-three, 0.065 four. What the tool does on cases that nobody has seen is told by others.
+writes it beside this file. Whether anybody had looked at the cases of a table before, and with which code it was run,
+stands beside it there. What the tool does on cases that nobody has seen is told by others.
 """
 
 from __future__ import annotations
