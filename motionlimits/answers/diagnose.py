@@ -198,8 +198,8 @@ def _against(machine: Machine, best: Found, key: str, reading: float) -> str:
     mean, _ = expected(machine, best.hypothesis, key, np.array([best.size]))
     return (
         f"the reading {key} of {reading:g} {kind.unit} does not go with the likeliest cause, under which it would be about "
-        f"{float(f'{kind.unscale(float(mean[0])):.2g}'):g} {kind.unit}: take it again; if it stays, there is a fault that the sweep "
-        "hardly shows, or another cause"
+        f"{kind.unscale(float(mean[0])):.3g} {kind.unit}: take it again; if it stays, there is a fault that the sweep hardly "
+        "shows, or another cause"
     )
 
 

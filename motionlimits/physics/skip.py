@@ -477,7 +477,7 @@ def _cruise_checks(
         between.lost[gone] = mark[gone]
         between.kept[gone] = np.sum(v[gone] < SLOWEST_WINDOW * v[gone, mark[gone]][:, None], axis=1) - 1
         found.append(between)
-    yield from _halve(ramps, found, holds, MOST_CRUISES, 1)
+    yield from _halve(ramps, found, holds, MOST_CRUISES, nearest_first=1)
     onsets = []
     for ramped, v, limit, between in zip(ramps, speeds, limits, found, strict=True):
         unstable = np.flatnonzero(between.lost > 0)

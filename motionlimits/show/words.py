@@ -423,9 +423,8 @@ def _reading_words(diagnosis: Diagnosis, key: str) -> str:
         return ""
     healthy = next(h for h in hypotheses(diagnosis.machine) if h.cause.sits == "nowhere")
     reading = readings_of(diagnosis.machine)[key]
-    with_it = (
-        reading_check(diagnosis.machine, diagnosis.inference, reading).expectations[0].value
-    )  # as the check has it
+    check = reading_check(diagnosis.machine, diagnosis.inference, reading)
+    with_it = check.expectations[0].value
     without = reading.kind.unscale(float(expected(diagnosis.machine, healthy, key, np.ones(1))[0][0]))
     how, unit = reading.how, reading.kind.unit
     shown = "an open circuit" if _open_circuit(reading.kind, with_it) else f"about {amount(with_it, unit)}"

@@ -302,15 +302,16 @@ def test_emulator_is_a_penalised_regression(checked: Validation) -> None:
         abs=1e-3,
         why="Newton's steps end where they move a logit by less than this",
     )
-    # Starts that a line parts without fail, most of them told apart far from the prior: a bare Newton step runs away.
+    # Starts that a line parts without fail, and that weigh much, so that they lie far from the prior.
+    much = 1000.0 * weight
     apart = (design[:, 2] > 0.3).astype(float)
 
     def slope(b: np.ndarray) -> np.ndarray:
-        return design.T @ (weight * (special.expit(design @ b) - apart)) + shrink @ np.diag(b - prior)
+        return design.T @ (much * (special.expit(design @ b) - apart)) + shrink @ np.diag(b - prior)
 
     checked.close(
         "slope of the likelihood at the coefficients of starts parted by a line",
-        slope(logistic(design, apart, weight)),
+        slope(logistic(design, apart, much)),
         np.zeros(6),
         "closed form: none at the greatest",
         abs=0.01,
