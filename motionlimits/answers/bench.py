@@ -17,7 +17,7 @@ from scipy.special import ndtr, ndtri
 
 from ..machine import Array, Direction, Machine
 from ..physics.limits import TorqueCurve, pull_out_speed, standing_ratio, torque_curve
-from ..physics.skip import Moves, Search, ramp_search
+from ..physics.skip import Moves, Search, ramp_search, steady_speed
 from ..plant import SLOW_DECAY_ODDS, Plant, at_work, log_widths, nominal_plant, plant_at, stack
 from .causes import Hypothesis
 from .emulator import LUCK_POINTS, SIZE_SHRINKAGE, TOLERANCE_SHRINKAGE, Emulator, Limits, Traits, emulator
@@ -51,6 +51,8 @@ ELECTRICAL = (  # what decides on a torque curve
 # As so many machines, beside `likelihood.ANY_ONSET`, count those simulated at constant speed, of a cause itself and healthy
 # ones for any other: a share that does not hang on how many are simulated.
 OWN_ONSETS, HEALTHY_ONSETS = 28.0, 6.0
+# Accelerations of a direction at which machines are simulated to be looked at constant speed: those of the fastest such speeds.
+MOST_STEADY = 3
 STATIC_REACH = 2.0  # static limits over the top speed are told up to here
 
 
@@ -251,7 +253,7 @@ class Bench:
             Called with the share done.
         first : mapping of int to int
             By hypothesis: of the first so many of `everybody` those that have not been yet are simulated, too, and at constant
-            speed as well. They are a fair sample, so `_onsets` tells of them.
+            speed as well. They are a fair sample, so `_onsets` tells of them. The first time at all accelerations.
         counts : mapping of int to ndarray, shape (pairs,)
             By hypothesis: how many of the wanted ones, from the first on, in each pair; by default all in all.
         """
@@ -260,12 +262,12 @@ class Bench:
         parts: dict[tuple[int, str], dict[Cloud, Bools]] = {}
         cruising: dict[tuple[int, str], int] = {}
         for which, count in first.items():
-            for key, here in self._owned(which):
+            for key, _ in self._owned(which):
                 had = len(self.cruises.get(key, ()))
                 new = min(count, MANY) - had
                 if new > cruising.get(key, 0):
                     cruising[key] = new
-                    parts[key] = {some(had, had + new): np.ones((new, len(here)), bool)}
+                    parts[key] = {some(had, had + new): np.tile(self._fastest_kept(key), (new, 1))}
         for which, cloud in wanted.items():
             n = len(cloud.normal)
             count_here = counts.get(which, np.full(self.count, n))
@@ -316,6 +318,15 @@ class Bench:
                     self.skips[key] = np.concatenate([self.skips[key], skip[span[key]]])
                 else:
                     self.known[key], self.skips[key] = clouds[key], skip[span[key]]
+
+    def _fastest_kept(self, key: tuple[int, str]) -> Bools:
+        """Accelerations at which machines simulated before come to the greatest speeds that they keep for a while, (k,)."""
+        (moves,) = (m for direction, _, m in self.directions if direction.label == key[1])
+        if key not in self.skips:
+            return np.ones(moves.acceleration.size, bool)
+        kept = np.minimum(self.skips[key], np.log(steady_speed(moves) / moves.top)) + np.log(moves.top)
+        order = np.argsort(-np.nanmean(kept, axis=0), kind="stable")
+        return np.isin(np.arange(order.size), order[:MOST_STEADY])
 
     def simulated(self, which: int) -> NDArray[np.intp]:
         """How many machines were simulated of a hypothesis in each pair, (pairs,)."""
@@ -383,7 +394,11 @@ class Bench:
         return found
 
     def learn(
-        self, which: int, importance: Mapping[Cloud, Array] | None = None, replica: int | None = None
+        self,
+        which: int,
+        importance: Mapping[Cloud, Array] | None = None,
+        replica: int | None = None,
+        like: Sequence[Emulator] | None = None,
     ) -> list[Emulator]:
         """Fit emulators to all that was simulated of a hypothesis.
 
@@ -395,6 +410,8 @@ class Bench:
             From `importance`; by default all machines count alike.
         replica : int, optional
             Machines count by chance, differently in each replica (Bayesian bootstrap; Rubin 1981, from memory).
+        like : sequence of Emulator, optional
+            Former ones: those of much the same machines are found sooner from there.
 
         Returns
         -------
@@ -411,7 +428,14 @@ class Bench:
                 weight = weight * np.random.default_rng([self.seed, 6, replica]).standard_exponential(len(skips))
             for k, traits, skip in zip(here, self._traits(which, direction, known), skips.T, strict=True):
                 told = ~np.isnan(skip)
-                models[k] = emulator(traits.of(told), skip[told], weight[told], math.log(HEADROOM), math.log(BEYOND))
+                models[k] = emulator(
+                    traits.of(told),
+                    skip[told],
+                    weight[told],
+                    math.log(HEADROOM),
+                    math.log(BEYOND),
+                    like[k] if like else None,
+                )
         return [models[k] for k in range(self.count)]
 
     def outlook(self, which: int, learned: Sequence[Emulator], fit: RowsFit, cloud: Cloud, typical: Array) -> Outlook:

@@ -144,7 +144,9 @@ class Emulator:
         return kept, failed, np.clip(chance, LEAST_CHANCE, 1.0 - LEAST_CHANCE)
 
 
-def emulator(traits: Traits, log_skip: Array, weight: Array, looked_to: float, highest: float) -> Emulator:
+def emulator(
+    traits: Traits, log_skip: Array, weight: Array, looked_to: float, highest: float, like: Emulator | None = None
+) -> Emulator:
     """Fit an emulator to simulated machines.
 
     Parameters
@@ -159,6 +161,9 @@ def emulator(traits: Traits, log_skip: Array, weight: Array, looked_to: float, h
         Log of how far simulation looks: a greater `log_skip` says that the limit lies beyond.
     highest : float
         Upper bound of `log_skip`.
+    like : Emulator, optional
+        Of much the same machines and features: where the search for the chance of failing begins, which does not change what
+        it finds.
 
     Returns
     -------
@@ -184,7 +189,7 @@ def emulator(traits: Traits, log_skip: Array, weight: Array, looked_to: float, h
         highest,
         lower,
         (float(below.min()) - UNSEEN, float(below.max()) + UNSEEN),
-        logistic(_fall_design(traits), failed.astype(float), weight),
+        logistic(_fall_design(traits), failed.astype(float), weight, like.falls if like else None),
         luck,
         _luck(below - design[failed] @ lower, weight[failed]),
     )
@@ -304,10 +309,11 @@ def ridge(design: Array, values: Array, weight: Array, prior: Array, penalty: Ar
     return np.asarray(prior + np.linalg.solve(normal, design.T @ (weight * left)))
 
 
-def logistic(design: Array, outcome: Array, weight: Array) -> Array:
+def logistic(design: Array, outcome: Array, weight: Array, begin: Array | None = None) -> Array:
     """Coefficients of a weighted, penalised logistic regression by Newton's method, steps halved until they gain.
 
-    The prior of the second column, a steep function of the load at standstill, is one; of the others zero.
+    The prior of the second column, a steep function of the load at standstill, is one; of the others zero. There is one best
+    answer, wherever the search begins.
     """
 
     def gain(coefficients: Array, logits: Array) -> float:
@@ -320,9 +326,11 @@ def logistic(design: Array, outcome: Array, weight: Array) -> Array:
     penalty = np.full(design.shape[1], FALL_SHRINKAGE)
     penalty[0] = 0.02
     penalty[1] = SLOPE_SHRINKAGE
-    found = prior.copy()
-    share = np.clip(np.average(outcome, weights=weight), 0.02, 0.98)
-    found[0] = logit(share) - np.average(design @ prior, weights=weight)
+    if begin is None:
+        begin = prior.copy()
+        share = np.clip(np.average(outcome, weights=weight), 0.02, 0.98)
+        begin[0] = logit(share) - np.average(design @ prior, weights=weight)
+    found = begin
     logits = design @ found
     now = gain(found, logits)
     for _ in range(NEWTON_STEPS):

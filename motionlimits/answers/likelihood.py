@@ -248,16 +248,18 @@ class RowsFit:
         likely = np.where(limits.chance < 0.5, limits.kept, limits.failed)
         by_pair = self.by_pair(limits)
         for pairs, speeds in zip(self.directions, self.windows, strict=True):
-            here, from_here = np.zeros(len(likely)), np.zeros((len(likely), speeds.size))
+            # Machines side by side: there are many of them, and few frequencies.
+            here, from_here = np.zeros(len(likely)), np.zeros((speeds.size, len(likely)))
             matters = np.zeros(from_here.shape, dtype=bool)
             for k in pairs:
-                own = by_pair[:, k]
-                onset = speeds - self.tops[k]
-                matters |= onset < np.minimum(likely[:, k, None], 0.0)
+                own, limit = by_pair[:, k], np.ascontiguousarray(likely[:, k])
+                onset = (speeds - self.tops[k])[:, None]
+                beyond = limit < onset
+                matters |= (onset < 0.0) & ~beyond
                 here += own
-                from_here += np.where(likely[:, k, None] < onset, own[:, None], _along(self.curves[k], onset, 0))
-            most = np.maximum(here, from_here.max(axis=1))
-            found.append(_Along(most, np.exp(here - most), np.exp(from_here - most[:, None]), matters))
+                from_here += np.where(beyond, own, _along(self.curves[k], onset, 0))
+            most = np.maximum(here, from_here.max(axis=0))
+            found.append(_Along(most, np.exp(here - most), np.exp(from_here - most).T, matters.T))
         return found
 
     def by_pair(self, limits: Limits) -> Array:

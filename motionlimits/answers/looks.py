@@ -74,7 +74,7 @@ class Looks:
         """
         view = self._wider(which, view, healthy)
         importance = self.bench.importance(which, self.fit, view.learned, view.outlook.best)
-        fits = (self.bench.learn(which, importance, replica) for replica in range(REPLICAS))
+        fits = (self.bench.learn(which, importance, replica, view.learned) for replica in range(REPLICAS))
         replicas = [self._view(which, True, view.nearer, fit, healthy, view.outlook.typical) for fit in fits]
         mean = logsumexp([r.outlook.log_weight for r in replicas], axis=0) - math.log(REPLICAS)
         outlook = replace(view.outlook, log_weight=np.asarray(mean))
@@ -90,7 +90,7 @@ class Looks:
         usual = self.fit.by_pair(self.bench.limits(which, view.learned, some))
         moved = []
         for replica in range(FITS):
-            models = self.bench.learn(which, importance, replica)
+            models = self.bench.learn(which, importance, replica, view.learned)
             moved.append(logsumexp(self.fit.by_pair(self.bench.limits(which, models, some)) - usual, axis=0))
         return np.array(moved) - math.log(POSSIBLE)
 
@@ -109,7 +109,7 @@ class Looks:
 
     def _learned_anew(self, which: int, former: Sequence[Emulator], best: float) -> list[Emulator]:
         """Fitted most closely where the former emulators leave machines possible."""
-        return self.bench.learn(which, self.bench.importance(which, self.fit, former, best))
+        return self.bench.learn(which, self.bench.importance(which, self.fit, former, best), like=former)
 
     def _machines(self, close: bool, nearer: Cloud | None) -> Cloud:
         return nearer or (self.bench.everybody if close else self.few)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -188,14 +189,16 @@ def static_limits(plant: Plant, unit: Array, accelerations: Array, top_speed: fl
 
 def _first_fall(speeds: Array, margin: Array) -> tuple[Array, NDArray[np.intp]]:
     """Speed at which the margin (..., points) first falls below zero, infinite where it never does, and its index."""
-    below = margin < 0.0
-    index = np.where(below.any(axis=-1), below.argmax(axis=-1), speeds.size - 1)
+    index = np.argmax(margin < 0.0, axis=-1)
+    # The first of equals, so that at index zero the margin may never fall.
+    falls = (index > 0) | (margin[..., 0] < 0.0)
+    index = np.where(falls, index, speeds.size - 1)
     before = np.maximum(index - 1, 0)
     m0 = np.take_along_axis(margin, before[..., None], axis=-1)[..., 0]
     m1 = np.take_along_axis(margin, index[..., None], axis=-1)[..., 0]
     share = np.where(index > 0, m0 / np.where(m0 != m1, m0 - m1, 1.0), 0.0)
     crossing = speeds[before] + np.clip(share, 0.0, 1.0) * (speeds[index] - speeds[before])
-    return np.where(below.any(axis=-1), crossing, np.inf), index
+    return np.where(falls, crossing, np.inf), index
 
 
 def _shock_limit(
@@ -323,10 +326,14 @@ def standing_ratio(plant: Plant, torque: Array, unit: Array, accelerations: Arra
     -------
     ndarray, shape (n, k)
     """
-    moving = (plant.kinematic_map @ unit) != 0.0
-    demand = np.abs(move_demand(plant, unit, np.zeros((1, 1)), accelerations[None]).torque)
-    demand = demand + np.where(moving, plant.hysteresis, 0.0)[:, None]
-    return np.asarray(np.max(demand / np.maximum(torque, 1e-9)[:, None], axis=-1))
+    pull = _pull(plant, unit)
+    found = np.zeros((plant.samples, accelerations.size))
+    for drive, rate in enumerate((plant.kinematic_map @ unit).tolist()):
+        demand = np.abs(_torque(plant, pull, drive, rate, 0.0, accelerations))
+        if rate:
+            demand += plant.hysteresis[:, drive, None]
+        np.maximum(found, demand / np.maximum(torque[:, drive, None], 1e-9), out=found)
+    return found
 
 
 def pull_out_speed(plant: Plant, curve: TorqueCurve, unit: Array, accelerations: Array) -> Array:
@@ -351,21 +358,71 @@ def pull_out_speed(plant: Plant, curve: TorqueCurve, unit: Array, accelerations:
     ndarray, shape (n, k)
         [m/s]; from the second to the last speed of the curve, also where the crossing lies outside.
     """
-    rate = plant.kinematic_map @ unit / plant.radius
-    moving = np.flatnonzero(rate)
-    # A straight line over speed, but where a motor begins to brake.
-    end = float(np.max(curve.speeds[-1] / np.abs(rate[moving])))
-    slow, fast = (move_demand(plant, unit, np.full((1, 1), v), accelerations[None]).torque for v in (0.0, end))
+    rates = plant.kinematic_map @ unit
+    pull = _pull(plant, unit)
     found = np.full((plant.samples, accelerations.size), np.inf)
-    for drive in moving:
-        speeds = curve.speeds / abs(rate[drive])
-        loss = shaft_loss(plant.hysteresis[:, drive, None], plant.eddy[:, drive, None], curve.speeds)
-        least, most = (np.sign(rate[drive]) * torque[..., drive, None] for torque in (slow, fast))
-        # A motor that brakes has its losses for it.
-        asked = np.abs(least + (most - least) * (speeds / end) + loss[:, None])
-        crossing, _ = _first_fall(speeds, curve.torque[:, None, :, drive] - asked)
-        found = np.minimum(found, np.clip(crossing, speeds[1], speeds[-1]))
+    for drive in np.flatnonzero(rates).tolist():
+        rate = float(rates[drive])
+        speeds = curve.speeds * plant.radius[drive] / abs(rate)
+        end = float(speeds[-1])
+        # A straight line over speed, but where a motor begins to brake. One that brakes has its losses for it.
+        ends = curve.speeds[[0, -1]]
+        loss = shaft_loss(plant.hysteresis[:, drive, None], plant.eddy[:, drive, None], ends)
+        least, most = (
+            math.copysign(1.0, rate) * _torque(plant, pull, drive, rate, v, accelerations) + loss[:, [i]]
+            for i, v in enumerate((0.0, end))
+        )
+        margin = ((most - least) / end)[..., None] * speeds
+        margin += least[..., None]
+        np.abs(margin, out=margin)
+        np.subtract(curve.torque[:, None, :, drive], margin, out=margin)
+        crossing, _ = _first_fall(speeds, margin)
+        np.minimum(found, np.clip(crossing, speeds[1], end), out=found)
     return found
+
+
+class _Pull(NamedTuple):
+    """Belt or nut forces of each drive [N] at standstill, and what speed [N.s/m] and acceleration [kg] add; (n, D)."""
+
+    still: Array
+    per_speed: Array
+    per_acceleration: Array
+
+
+def _pull(plant: Plant, unit: Array) -> _Pull:
+    """What a direction asks of the drives: forces are straight lines over speed and acceleration."""
+
+    def at(speed: float, acceleration: float) -> Array:
+        forces = axis_forces(
+            plant.moving_mass,
+            plant.friction,
+            plant.viscous,
+            plant.incline,
+            plant.process_force,
+            unit,
+            speed,
+            acceleration,
+        )
+        return drive_forces(plant.kinematic_map, forces)
+
+    still = at(0.0, 0.0)
+    return _Pull(still, at(1.0, 0.0) - still, at(0.0, 1.0) - still)
+
+
+def _torque(plant: Plant, pull: _Pull, drive: int, rate: float, speed: float, accelerations: Array) -> Array:
+    """Torque asked of one motor of a drive at accelerations (k,), as of `move_demand`, (n, k)."""
+    force = (pull.still + speed * pull.per_speed)[:, drive, None] + pull.per_acceleration[
+        :, drive, None
+    ] * accelerations
+    return motor_torque(
+        force,
+        np.sign(rate),
+        plant.radius[drive],
+        plant.efficiency[:, drive, None],
+        plant.count[drive],
+        plant.inertia[:, drive, None],
+        accelerations * rate / plant.radius[drive],
+    )
 
 
 def pull_in_acceleration(plant: Plant, unit: Array) -> Array:

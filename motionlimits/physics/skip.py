@@ -487,6 +487,13 @@ def _cruise_checks(
     return onsets
 
 
+def steady_speed(moves: Moves) -> Array:
+    """Greatest speed [m/s] that each move keeps long enough for oscillation to grow, (k,)."""
+    half = 0.5 * SHORTEST_CRUISE
+    # Speed v of which `_cruise_time` is the shortest: v^2 / a + v t = s.
+    return np.asarray(moves.acceleration * (np.sqrt(half**2 + moves.travel / moves.acceleration) - half))
+
+
 def _cruise_time(speed: Array, acceleration: Array, travel: Array) -> Array:
     """How long a move is at its speed [s], speeding up and stopping taking their share of the travel; negative where it is
     not reached or there is no such speed.

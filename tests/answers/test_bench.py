@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 from scipy.special import logsumexp
 
+from motionlimits.answers import bench as bench_module
 from motionlimits.answers.bench import HEALTHY_ONSETS, MANY, OWN_ONSETS, STATIC_REACH, Bench, Cloud
 from motionlimits.answers.causes import hypotheses
 from motionlimits.answers.emulator import LUCK_POINTS, Limits
@@ -28,11 +29,13 @@ from motionlimits.answers.likelihood import (
 from motionlimits.answers.proposal import effective, shares
 from motionlimits.machine import Machine
 from motionlimits.physics.limits import pull_out_speed, torque_curve
+from motionlimits.physics.motion import MARK_RATIO
 from motionlimits.physics.skip import Moves, ramp_search, together
 from motionlimits.plant import nominal_plant
 from motionlimits.sweep import SweepRow
 from motionlimits.workers import Crew
 
+from ..lanes import random_machine
 from ..machines import machine
 
 
@@ -189,6 +192,30 @@ def test_machines_simulated_first_tell_of_constant_speed(short: Machine) -> None
     assert np.array_equal(bench.known[0, "x"].normal, bench.everybody.normal[[*range(9), 20, 21, 22]])
     assert np.array_equal(bench.known[1, "y"].normal, bench.everybody.normal[[*range(9), 20, 21, 22]])
     assert weights() == pytest.approx([OWN_ONSETS, OWN_ONSETS + HEALTHY_ONSETS])
+
+
+def test_few_accelerations_tell_of_constant_speed(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Later machines are looked at there at the accelerations of the fastest steady speeds: what they do is much the same."""
+    shaky = random_machine(np.random.default_rng([40, 1737]))  # invented, and drawn for its poor damping
+    rows = [SweepRow(label, a, 0.3, None, 1, 0) for label in ("x", "y") for a in (1.0, 2.0, 3.0, 4.0, 6.0, 8.0)]
+
+    def looked(most: int) -> Bench:
+        monkeypatch.setattr(bench_module, "MOST_STEADY", most)
+        bench = Bench(shaky, pairs_of(shaky, rows), hypotheses(shaky)[:1], 3)
+        for count in (8, 40):
+            together([bench.simulate({}, lambda share: None, {0: count})], Crew(1))
+        return bench
+
+    few, every = looked(3), looked(6)
+    assert every.simulated(0).tolist() == [40] * 12
+    assert sorted(few.simulated(0).tolist()) == [8] * 6 + [40] * 6
+    for key, onset in every.cruises.items():
+        other = few.cruises[key]
+        assert np.array_equal(onset[:8], other[:8])
+        both = np.isfinite(onset) & np.isfinite(other)
+        assert both.sum() >= 8
+        assert np.mean(np.isfinite(onset) == np.isfinite(other)) >= 0.9
+        assert np.median(np.abs(onset[both] - other[both])) < math.log(MARK_RATIO)
 
 
 def test_torque_curves_are_shared_where_a_fault_is_mechanical(gantry: Machine) -> None:

@@ -302,6 +302,14 @@ def test_emulator_is_a_penalised_regression(checked: Validation) -> None:
         abs=1e-3,
         why="Newton's steps end where they move a logit by less than this",
     )
+    checked.close(
+        "the same, sought from elsewhere",
+        logistic(design, outcome, weight, 3.0 * rng.standard_normal(6)),
+        best,
+        "scipy.optimize.minimize, BFGS",
+        abs=1e-3,
+        why="Newton's steps end where they move a logit by less than this",
+    )
     # Starts that a line parts without fail, and that weigh much, so that they lie far from the prior.
     much = 1000.0 * weight
     apart = (design[:, 2] > 0.3).astype(float)

@@ -10,7 +10,17 @@ from hypothesis import strategies as st
 from motionlimits.physics import skip
 from motionlimits.physics.lanes import move_lanes
 from motionlimits.physics.motion import Fate, Lanes, simulate
-from motionlimits.physics.skip import CRUISE, MOST_AT_ONCE, Moves, _portions, ramp_search, together
+from motionlimits.physics.skip import (
+    CRUISE,
+    MOST_AT_ONCE,
+    SHORTEST_CRUISE,
+    Moves,
+    _cruise_time,
+    _portions,
+    ramp_search,
+    steady_speed,
+    together,
+)
 from motionlimits.plant import sample_plant
 
 from ..lanes import random_machine
@@ -48,6 +58,14 @@ def test_unstable_speeds_lose_steps_and_slower_ones_do_not() -> None:
 
     assert lost(1.1) >= 0.75 * some.size
     assert lost(0.85) <= 0.25 * some.size
+
+
+@given(st.floats(0.05, 50.0), st.floats(0.02, 3.0))
+def test_steady_speeds_are_kept_just_long_enough(acceleration: float, travel: float) -> None:
+    moves = Moves(np.ones(1), np.array([acceleration]), np.array([travel]))
+    speed = steady_speed(moves)
+    assert speed < moves.top
+    assert _cruise_time(speed, moves.acceleration, moves.travel) == pytest.approx(SHORTEST_CRUISE)
 
 
 def test_no_move_is_simulated_twice_in_a_round() -> None:
