@@ -20,13 +20,13 @@ from ..physics.limits import TorqueCurve, pull_out_speed, standing_ratio, torque
 from ..physics.skip import Moves, Search, ramp_search, steady_speed
 from ..plant import SLOW_DECAY_ODDS, Plant, at_work, log_widths, nominal_plant, plant_at, stack
 from .causes import Hypothesis
-from .emulator import LUCK_POINTS, SIZE_SHRINKAGE, TOLERANCE_SHRINKAGE, Emulator, Limits, Traits, emulator
+from .emulator import JOINT, LUCK_POINTS, SIZE_SHRINKAGE, TOLERANCE_SHRINKAGE, Emulator, Limits, Traits, emulator
 from .likelihood import COMMON_OFFSET, UNSTABLE, UNSTABLE_SLOW, Onsets, Pair, RowsFit
 from .proposal import Bools, drawn, fitted, shares, tempered
 
 # Emulated machines: of causes that are looked at once, and of the others.
 FEW, MANY = 1000, 2000
-FEW_EFFECTIVE = 400  # where not this many count for something, others are drawn near those that the rows leave possible
+FEW_EFFECTIVE = 250  # where not this many count for something, others are drawn near those that the rows leave possible
 MOST_DIRECTIONS, INFORMED = 8, 0.02  # of tolerances that rows tell about: how many, and least effect on a limit of each
 # Which of them are simulated: mostly those that the rows speak for, but not only. Rows count by a power less than one, since
 # an emulator may be wrong about them, in choosing as in fitting.
@@ -370,14 +370,15 @@ class Bench:
     def _traits(self, which: int, direction: Direction, cloud: Cloud) -> Iterator[Traits]:
         """What the emulator of each acceleration of a direction knows of machines with a fault."""
         owner = self.owner(which, direction)
-        columns, shrinkage = self.telling[direction.label]
+        columns, shrinkage, joint = self.telling[direction.label]
         features = [cloud.normal[:, columns]]
         slow = ndtr(cloud.normal[:, -3]) < SLOW_DECAY_ODDS if self.loops_vary else np.zeros(len(cloud.normal))
         if owner != 0 and self.theories[owner].sized:
             size = (cloud.quantiles - 0.5) * math.sqrt(12.0)
             features += [size[:, None], size[:, None] ** 2 - 1.0]
             shrinkage = [*shrinkage, *SIZE_SHRINKAGE]
-        known = slow.astype(float), np.hstack(features), np.array(shrinkage)
+            joint = [*joint, True, False]
+        known = slow.astype(float), np.hstack(features), np.array(shrinkage), np.array(joint, bool)
         for statics in np.moveaxis(self.statics(which, cloud)[direction.label], 1, 0):
             yield Traits(statics[:, 0], statics[:, 1], *known)
 
@@ -540,8 +541,12 @@ def _statics(plant: Plant, curve: TorqueCurve, moves: Moves) -> Array:
     return np.stack([np.log(np.clip(standing, 0.02, 5.0)), np.log(np.clip(steady, 0.02, STATIC_REACH))], axis=-1)
 
 
-def _telling(machine: Machine, direction: Direction, varies: NDArray[np.bool_]) -> tuple[list[int], list[float]]:
-    """Which coordinates of machines tell an emulator of a direction more than statics do, and their shrinkage."""
+def _telling(
+    machine: Machine, direction: Direction, varies: NDArray[np.bool_]
+) -> tuple[list[int], list[float], list[bool]]:
+    """Which coordinates of machines tell an emulator of a direction more than statics do, their shrinkage, and whether what each
+    does hangs on others.
+    """
     names = np.array(at_work(machine, direction.vector))[varies].tolist()
     found = {column: TOLERANCE_SHRINKAGE[name] for column, name in enumerate(names) if name in TOLERANCE_SHRINKAGE}
-    return list(found), list(found.values())
+    return list(found), list(found.values()), [names[column] in JOINT for column in found]

@@ -73,6 +73,7 @@ def move_lanes(
     marked: bool = False,
     calm: Array | float = 0.0,
     coarse: float = 1.0,
+    voltage: Array | None = None,
     coupled: bool | None = None,
 ) -> MoveLanes:
     """Lanes for m moves in one direction.
@@ -101,6 +102,8 @@ def move_lanes(
         Speed up to which longer steps do [m/s].
     coarse : float
         Times as long as usual are all steps.
+    voltage : ndarray, shape (n,), optional
+        `working_voltage` of the plant, where it is known.
     coupled : bool, optional
         Force the full or the one-motor model; by default the latter where it says all.
 
@@ -112,7 +115,7 @@ def move_lanes(
     p = plant.take(sample)
     rate = plant.kinematic_map @ unit
     moving = np.flatnonzero(np.abs(rate) > 1e-12)
-    voltage = working_voltage(plant)[sample]
+    working = (working_voltage(plant) if voltage is None else voltage)[sample]
     factor = np.broadcast_to(np.asarray(friction_factor, dtype=float), count)
     constant = plant.process_force * np.sign(unit) + p.moving_mass * GRAVITY * np.sin(plant.incline)
     common = {
@@ -147,7 +150,7 @@ def move_lanes(
             "resistance": rows(p.resistance),
             "inductance": rows(p.inductance),
             "current_peak": rows(p.current_peak),
-            "voltage": np.repeat(voltage[None], which.size, axis=0),
+            "voltage": np.repeat(working[None], which.size, axis=0),
             "rotor_teeth": fixed(plant.rotor_teeth),
             "hysteresis": rows(p.hysteresis),
             "eddy": rows(p.eddy),

@@ -243,7 +243,9 @@ class LoadRatio(NamedTuple):
     calm: Array
 
 
-def load_ratio(plant: Plant, unit: Array, accelerations: Array, tops: Array, points: int = 24) -> LoadRatio:
+def load_ratio(
+    plant: Plant, unit: Array, accelerations: Array, tops: Array, points: int = 24, curve: TorqueCurve | None = None
+) -> LoadRatio:
     """Demand with losses over pull-out torque while speeding up.
 
     Parameters
@@ -255,6 +257,8 @@ def load_ratio(plant: Plant, unit: Array, accelerations: Array, tops: Array, poi
         [m/s2], and the speed each is looked at up to [m/s].
     points : int
         Speeds looked at, from standstill to the fastest of these, beside these themselves.
+    curve : TorqueCurve, optional
+        Of this plant, up to the fastest of these speeds: then torques are taken from it.
 
     Returns
     -------
@@ -264,7 +268,11 @@ def load_ratio(plant: Plant, unit: Array, accelerations: Array, tops: Array, poi
     # The same for all accelerations, which share the torque that the motors have there.
     speeds = np.unique(np.append(np.linspace(0.0, tops.max(), points), tops))
     shaft = np.abs(travel_rate) / plant.radius * speeds[None, :, None]
-    field = available_under_load(plant, np.broadcast_to(shaft, (plant.samples, speeds.size, travel_rate.size))).torque
+    if curve is None:
+        every = np.broadcast_to(shaft, (plant.samples, speeds.size, travel_rate.size))
+        field = available_under_load(plant, every).torque
+    else:
+        field = curve.at(shaft[0])
     # A motor with one phase has no torque of its own at some angles: never safe.
     field = np.where(plant.open_phase[:, None] & (travel_rate != 0.0), 0.0, field)
     loss = np.where(travel_rate == 0.0, 0.0, shaft_loss(plant.hysteresis[:, None], plant.eddy[:, None], shaft))
@@ -283,6 +291,17 @@ class TorqueCurve(NamedTuple):
 
     speeds: Array
     torque: Array
+
+    def at(self, speeds: Array) -> Array:
+        """Torque at speeds of each drive's motor (m, D) [rad/s], along straight lines between the points, (n, m, D)."""
+        each = np.eye(self.speeds.size)
+        return np.stack(
+            [
+                self.torque[..., drive] @ np.array([np.interp(here, self.speeds, one) for one in each])
+                for drive, here in enumerate(speeds.T)
+            ],
+            axis=-1,
+        )
 
 
 def torque_curve(plant: Plant, fastest: float, points: int = 16) -> TorqueCurve:

@@ -25,8 +25,8 @@ from numpy.typing import NDArray
 
 from ..machine import Array
 from ..plant import Plant
-from .lanes import MoveLanes, move_lanes
-from .limits import load_ratio, pull_in_acceleration, static_limits
+from .lanes import MoveLanes, move_lanes, working_voltage
+from .limits import TorqueCurve, load_ratio, pull_in_acceleration, static_limits, torque_curve
 from .motion import MARK_RATIO, Fate, Lanes, join, resumed
 
 HOLD = 0.03  # [s] after a ramp: a few periods of the rotor on its magnetic spring
@@ -117,6 +117,7 @@ class _Batch:
     def __init__(self, plant: Plant, seed: int, stage: int) -> None:
         self.plant = plant
         self.seed, self.stage = seed, stage
+        self.voltage = working_voltage(plant)  # the same in all directions
         self.parts: list[tuple[MoveLanes, int]] = []
 
     def add(
@@ -153,6 +154,7 @@ class _Batch:
             marked=marked,
             calm=calm,
             coarse=coarse,
+            voltage=self.voltage,
         )
         self.parts.append((lanes, sample.size))
 
@@ -304,9 +306,12 @@ def ramp_search(
     longer = [m._replace(travel=m.travel * headroom**2) for m in wanted]
     wholly = [np.ones((m.acceleration.size, plant.samples), bool) for m in wanted]
     doubtful, calm = [], []
+    turns = [m.top.max() * np.max(np.abs(plant.kinematic_map @ m.unit) / plant.radius) for m in longer]
+    curve = torque_curve(plant, max(turns))
     for moves, here in zip(longer, asked or wholly, strict=True):
         which = np.flatnonzero(here.any(axis=0))
-        ratio = load_ratio(plant.take(which), moves.unit, moves.acceleration, moves.top, points=12)
+        some = TorqueCurve(curve.speeds, curve.torque[which])
+        ratio = load_ratio(plant.take(which), moves.unit, moves.acceleration, moves.top, points=12, curve=some)
         full = np.zeros((2, *here.shape))
         full[..., which] = ratio.worst.T, ratio.calm.T
         doubtful.append((full[0] > SAFE_RATIO) & here)

@@ -138,7 +138,7 @@ def test_tolerances_are_averaged_over(checked: Validation, pairs: int) -> None:
     def traits(normal: np.ndarray) -> list[Traits]:
         """Tolerances show in the static limits, though not to scale."""
         features, shrinkage = normal[:, :tolerances], np.full(tolerances, 64.0)
-        known = np.zeros(len(normal)), features, shrinkage
+        known = np.zeros(len(normal)), features, shrinkage, np.zeros(tolerances, bool)
         return [Traits(np.full(len(normal), -0.5), 0.2 + 0.8 * s, *known) for s in (features @ effect).T]
 
     models = [

@@ -44,6 +44,9 @@ VARIANTS = {
     "tolerances half as free": {
         "TOLERANCE_SHRINKAGE": {name: 2.0 * value for name, value in emulators.TOLERANCE_SHRINKAGE.items()}
     },
+    "nothing joint": {"JOINT_SHRINKAGE": 1e9},
+    "all joint half as free": {"JOINT_SHRINKAGE": 2.0 * emulators.JOINT_SHRINKAGE},
+    "all joint twice as free": {"JOINT_SHRINKAGE": 0.5 * emulators.JOINT_SHRINKAGE},
     "drivers of one kind": {"SLOW_SHRINKAGE": 1e9},
     "odd machines like others": {"USUALLY_LEFT": 1e9},
     "odd machines from 0.05": {"USUALLY_LEFT": 0.05},
@@ -162,7 +165,8 @@ def beyond_statics(
     if rows.sum() < 2 * len(names) + 40:
         return []
     near = float(np.mean(traits.steady[rows])), float(np.ptp(traits.steady[rows])) / 2.0
-    statics = emulators._design(traits._replace(features=normal[:, : len(names)]), near)[rows]
+    alone = traits._replace(features=normal[:, : len(names)], joint=np.zeros(len(names), bool))
+    statics = emulators._design(alone, near)[rows]
     penalty = np.full(statics.shape[1], 1e-3)
     found, left, trust = steady_fit(
         statics, skip[rows], np.ones(int(rows.sum())), np.zeros(penalty.size), penalty, LOOKED_TO
