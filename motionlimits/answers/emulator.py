@@ -46,9 +46,9 @@ TOLERANCE_SHRINKAGE: Mapping[str, float] = MappingProxyType(
 )
 SIZE_SHRINKAGE = (2.0, 8.0)  # of the size of a fault and its square
 # What the springs and dampers of belts do hangs on how much a move asks for, how far the static limit is, how currents die down
-# and the size of a fault, and is no straight line. Products of these leave 3, 5 and 9 % less of the variance of what is left
-# over, of 100, 300 and 1000 simulated machines (122 directions and accelerations of ten random machines), up to half of it where
-# drivers may be of either kind. Other products and powers gain less than half a per cent beside them.
+# and the size of a fault, and is no straight line. Products of these leave 3, 5 and 7 % less of the variance of what is left
+# over, of 100, 300 and 1000 simulated machines (122 directions and accelerations of ten random machines), of one in ten a fifth
+# less. Cubes, and products of the static terms with each other, leave a per cent less beside them.
 JOINT = "belt_damping", "belt_stiffness"
 JOINT_SHRINKAGE = 40.0
 LOAD_SHRINKAGE, STATIC_SHRINKAGE, SLOW_SHRINKAGE = 0.3, 0.1, 1.0
