@@ -110,7 +110,7 @@ class Cloud:
 
     def take(self, rows: NDArray[np.intp] | slice) -> Cloud:
         """Some of them, with what has been worked out for them."""
-        torque = {which: TorqueCurve(curve.speeds, curve.torque[rows]) for which, curve in self.torque.items()}
+        torque = {which: curve.take(rows) for which, curve in self.torque.items()}
         statics = {key: told[rows] for key, told in self.statics.items()}
         return Cloud(self.normal[rows], self.log_density[rows], self.plant.take(rows), torque, statics)
 

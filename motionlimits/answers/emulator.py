@@ -120,13 +120,11 @@ class Traits(NamedTuple):
 
     def of(self, machines: NDArray[np.bool_] | NDArray[np.intp]) -> Traits:
         """Those of some machines."""
-        return Traits(
-            self.standing[machines],
-            self.steady[machines],
-            self.slow[machines],
-            self.features[machines],
-            self.shrinkage,
-            self.joint,
+        return self._replace(
+            standing=self.standing[machines],
+            steady=self.steady[machines],
+            slow=self.slow[machines],
+            features=self.features[machines],
         )
 
 
@@ -335,7 +333,7 @@ def steady_fit(
     found = prior if begin is None else begin
     put, left, trust = trusted(found)
     if begin is None:
-        trust = np.ones_like(values)
+        trust = np.ones_like(values)  # far from the prior is not odd
     for _ in range(FIT_STEPS):
         found = ridge(design, put, trust * weight, prior, penalty)
         put, left, trust = trusted(found)

@@ -292,6 +292,10 @@ class TorqueCurve(NamedTuple):
     speeds: Array
     torque: Array
 
+    def take(self, rows: NDArray[np.intp] | slice) -> TorqueCurve:
+        """Those of some machines."""
+        return self._replace(torque=self.torque[rows])
+
     def at(self, speeds: Array) -> Array:
         """Torque at speeds of each drive's motor (m, D) [rad/s], along straight lines between the points, (n, m, D)."""
         each = np.eye(self.speeds.size)

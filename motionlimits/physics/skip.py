@@ -26,7 +26,7 @@ from numpy.typing import NDArray
 from ..machine import Array
 from ..plant import Plant
 from .lanes import MoveLanes, move_lanes, working_voltage
-from .limits import TorqueCurve, load_ratio, pull_in_acceleration, static_limits, torque_curve
+from .limits import load_ratio, pull_in_acceleration, static_limits, torque_curve
 from .motion import MARK_RATIO, Fate, Lanes, join, resumed
 
 HOLD = 0.03  # [s] after a ramp: a few periods of the rotor on its magnetic spring
@@ -310,8 +310,9 @@ def ramp_search(
     curve = torque_curve(plant, max(turns))
     for moves, here in zip(longer, asked or wholly, strict=True):
         which = np.flatnonzero(here.any(axis=0))
-        some = TorqueCurve(curve.speeds, curve.torque[which])
-        ratio = load_ratio(plant.take(which), moves.unit, moves.acceleration, moves.top, points=12, curve=some)
+        ratio = load_ratio(
+            plant.take(which), moves.unit, moves.acceleration, moves.top, points=12, curve=curve.take(which)
+        )
         full = np.zeros((2, *here.shape))
         full[..., which] = ratio.worst.T, ratio.calm.T
         doubtful.append((full[0] > SAFE_RATIO) & here)
