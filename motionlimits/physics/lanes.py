@@ -50,7 +50,7 @@ def reducible(kinematic_map: Array) -> bool:
     return bool(np.all(moves.sum(axis=0) == 1) and np.all(moves.sum(axis=1) == 1))
 
 
-def _spring(stiffness: Array, ratio: Array, rotor_mass: Array, load_mass: Array) -> tuple[Array, Array]:
+def spring_between(stiffness: Array, ratio: Array, rotor_mass: Array, load_mass: Array) -> tuple[Array, Array]:
     """Stiffness and damping between rotor and load, both seen as masses on the belt."""
     reduced = rotor_mass * load_mass / (rotor_mass + load_mass)
     stiff = np.where(np.isinf(stiffness), SCREW_STIFFNESS, stiffness)
@@ -142,7 +142,7 @@ def move_lanes(
 
         radius, motors = fixed(plant.radius), fixed(plant.count)
         inertia = rows(p.inertia)
-        stiffness, damping = _spring(
+        stiffness, damping = spring_between(
             rows(p.belt_stiffness), rows(p.belt_damping), inertia * motors / radius**2, load_mass
         )
         return {

@@ -349,13 +349,19 @@ def standing_ratio(plant: Plant, torque: Array, unit: Array, accelerations: Arra
     -------
     ndarray, shape (n, k)
     """
-    pull = _pull(plant, unit)
-    found = np.zeros((plant.samples, accelerations.size))
-    for drive, rate in enumerate((plant.kinematic_map @ unit).tolist()):
-        demand = np.abs(_torque(plant, pull, drive, rate, 0.0, accelerations))
+    return np.asarray(standing_ratios(plant, torque, unit, accelerations).max(axis=-1))
+
+
+def standing_ratios(plant: Plant, torque: Array, unit: Array, accelerations: Array) -> Array:
+    """The same of each drive, (n, k, D)."""
+    asked = pull(plant, unit)
+    rates = plant.kinematic_map @ unit
+    found = np.empty((plant.samples, accelerations.size, rates.size))
+    for drive, rate in enumerate(rates.tolist()):
+        demand = np.abs(_torque(plant, asked, drive, rate, 0.0, accelerations))
         if rate:
             demand += plant.hysteresis[:, drive, None]
-        np.maximum(found, demand / np.maximum(torque[:, drive, None], 1e-9), out=found)
+        np.divide(demand, np.maximum(torque[:, drive, None], 1e-9), out=found[..., drive])
     return found
 
 
@@ -381,9 +387,14 @@ def pull_out_speed(plant: Plant, curve: TorqueCurve, unit: Array, accelerations:
     ndarray, shape (n, k)
         [m/s]; from the second to the last speed of the curve, also where the crossing lies outside.
     """
+    return np.asarray(pull_out_speeds(plant, curve, unit, accelerations).min(axis=-1))
+
+
+def pull_out_speeds(plant: Plant, curve: TorqueCurve, unit: Array, accelerations: Array) -> Array:
+    """The same of each drive, (n, k, D); infinite of those that stand still."""
     rates = plant.kinematic_map @ unit
-    pull = _pull(plant, unit)
-    found = np.full((plant.samples, accelerations.size), np.inf)
+    asked = pull(plant, unit)
+    found = np.full((plant.samples, accelerations.size, rates.size), np.inf)
     for drive in np.flatnonzero(rates).tolist():
         rate = float(rates[drive])
         speeds = curve.speeds * plant.radius[drive] / abs(rate)
@@ -392,7 +403,7 @@ def pull_out_speed(plant: Plant, curve: TorqueCurve, unit: Array, accelerations:
         ends = curve.speeds[[0, -1]]
         loss = shaft_loss(plant.hysteresis[:, drive, None], plant.eddy[:, drive, None], ends)
         least, most = (
-            math.copysign(1.0, rate) * _torque(plant, pull, drive, rate, v, accelerations) + loss[:, [i]]
+            math.copysign(1.0, rate) * _torque(plant, asked, drive, rate, v, accelerations) + loss[:, [i]]
             for i, v in enumerate((0.0, end))
         )
         margin = ((most - least) / end)[..., None] * speeds
@@ -400,11 +411,11 @@ def pull_out_speed(plant: Plant, curve: TorqueCurve, unit: Array, accelerations:
         np.abs(margin, out=margin)
         np.subtract(curve.torque[:, None, :, drive], margin, out=margin)
         crossing, _ = _first_fall(speeds, margin)
-        np.minimum(found, np.clip(crossing, speeds[1], end), out=found)
+        np.clip(crossing, speeds[1], end, out=found[..., drive])
     return found
 
 
-class _Pull(NamedTuple):
+class Pull(NamedTuple):
     """Belt or nut forces of each drive [N] at standstill, and what speed [N.s/m] and acceleration [kg] add; (n, D)."""
 
     still: Array
@@ -412,7 +423,7 @@ class _Pull(NamedTuple):
     per_acceleration: Array
 
 
-def _pull(plant: Plant, unit: Array) -> _Pull:
+def pull(plant: Plant, unit: Array) -> Pull:
     """What a direction asks of the drives: forces are straight lines over speed and acceleration."""
 
     def at(speed: float, acceleration: float) -> Array:
@@ -429,12 +440,12 @@ def _pull(plant: Plant, unit: Array) -> _Pull:
         return drive_forces(plant.kinematic_map, forces)
 
     still = at(0.0, 0.0)
-    return _Pull(still, at(1.0, 0.0) - still, at(0.0, 1.0) - still)
+    return Pull(still, at(1.0, 0.0) - still, at(0.0, 1.0) - still)
 
 
-def _torque(plant: Plant, pull: _Pull, drive: int, rate: float, speed: float, accelerations: Array) -> Array:
+def _torque(plant: Plant, asked: Pull, drive: int, rate: float, speed: float, accelerations: Array) -> Array:
     """Torque asked of one motor of a drive at accelerations (k,), as of `move_demand`, (n, k)."""
-    force = (pull.still + speed * pull.per_speed)[:, drive, None] + pull.per_acceleration[
+    force = (asked.still + speed * asked.per_speed)[:, drive, None] + asked.per_acceleration[
         :, drive, None
     ] * accelerations
     return motor_torque(
