@@ -1,0 +1,286 @@
+"""Skip speeds of thousands of machines at once, read from a map of what the time-domain engine does.
+
+A move is lost some way below the speed at which statics say that its demand passes pull-out torque, since rotors and loads
+swing; or at its start, at any speed, where it asks for more than some 0.5 to 0.8 of the torque at standstill. How far below,
+and how likely the start fails, is a function of some similarity numbers of the machine and the move: time counts in periods
+of the rotor on its magnetic spring, torque in full torque. That function was learned once from millions of simulated ramps of
+random machines (`skiptrain`), as a network of three layers; it says where a kept start is lost, where a failed one is, how likely
+it fails, and how far off each of these is: the swing hangs on the angle at the start, too, which the map does not know.
+
+A map costs microseconds where a ramp costs some hundreds, and says the same whoever asks. `predict` and all that is told of a
+machine itself does not read it, but simulates.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..machine import Array
+from ..plant import Plant
+from .demand import drive_forces
+from .lanes import spring_between, working_voltage
+from .limits import TorqueCurve, pull, pull_out_speeds, standing_ratios, torque_curve
+
+# The torque curve that statics are told by: up to so many times the speed at which a winding's inductance takes the bus voltage
+# at full current, at so many speeds. The torque there is a thirtieth.
+REACH, POINTS = 30.0, 24
+FURTHEST = 4.0  # standard deviations of the machines learned from: numbers further out count as that far
+LEAST_SHARE = 1e-3  # of full torque: less drag than this is none
+AT_ONCE = 2048  # rows that a network takes in one go: its layers then stay near the processor, which halves the time
+LEAKY = 0.05  # slope of the network's units where they are off
+SCALES = (-6.0, -0.5)  # bounds of the logarithm of how far a limit is off
+Single = NDArray[np.float32]
+
+
+class Mapped(NamedTuple):
+    """What the map says of machines on moves, each (n, k): logarithms of the limit [m/s] where the start is kept and where it
+    fails, how likely it fails, and how far either limit scatters (its logarithm; scale of a Student distribution); and the
+    logarithm of what the move asks of the motors at standstill over what they have.
+    """
+
+    kept: Array
+    failed: Array
+    chance: Array
+    kept_scatter: Array
+    failed_scatter: Array
+    standing: Array
+
+
+class Numbers(NamedTuple):
+    """Similarity numbers (n, k, numbers) of the motors that a move turns, or hold, together, and the speed of the move at which
+    statics have the first of them lost (n, k) [m/s], and what it asks of them at standstill over what they have (n, k).
+    """
+
+    kind: str
+    numbers: Single
+    steady: Array
+    standing: Array
+
+
+@dataclass(frozen=True)
+class Network:
+    """Layers of weights (inputs, units) and thresholds (units,), the numbers' middle and spread (inputs,)."""
+
+    weights: tuple[Single, ...]
+    thresholds: tuple[Single, ...]
+    middle: Single
+    spread: Single
+
+    def apart(self, numbers: Single) -> Single:
+        """How far numbers (m, inputs) are from the middle of those learned from, in standard deviations."""
+        return (numbers - self.middle) / self.spread
+
+    def __call__(self, numbers: Single) -> Single:
+        """Outputs (m, 5) for numbers (m, inputs)."""
+        out = np.empty((len(numbers), self.thresholds[-1].size), np.float32)
+        for start in range(0, len(numbers), AT_ONCE):
+            at = np.clip(self.apart(numbers[start : start + AT_ONCE]), -FURTHEST, FURTHEST)
+            for weight, threshold in zip(self.weights[:-1], self.thresholds[:-1], strict=True):
+                at = at @ weight
+                at += threshold
+                np.maximum(at, np.float32(LEAKY) * at, out=at)
+            out[start : start + AT_ONCE] = at @ self.weights[-1] + self.thresholds[-1]
+        return out
+
+
+def reach(plant: Plant) -> float:
+    """Shaft speed up to which statics need a torque curve [rad/s]."""
+    corner = plant.voltage[0] / (plant.rotor_teeth * plant.inductance[0] * plant.current_peak[0])
+    return REACH * float(corner.max())
+
+
+def curve_of(plant: Plant, fastest: float) -> TorqueCurve:
+    """Torque curve that the map's numbers rest on."""
+    return torque_curve(plant, fastest, points=POINTS)
+
+
+def similarity(plant: Plant, curve: TorqueCurve, unit: Array, accelerations: Array) -> list[Numbers]:
+    """Similarity numbers of moves in one direction.
+
+    Parameters
+    ----------
+    plant : Plant
+        n samples.
+    curve : TorqueCurve
+        Of these, from `curve_of`.
+    unit : ndarray, shape (A,)
+    accelerations : ndarray, shape (k,)
+        [m/s2]
+
+    Returns
+    -------
+    list of Numbers
+        One of each motor that moves an axis of its own, one of a pair of motors that share two axes.
+    """
+    steady = pull_out_speeds(plant, curve, unit, accelerations)
+    standing = standing_ratios(plant, curve.torque[:, 0], unit, accelerations)
+    moves = np.abs(plant.kinematic_map) > 1e-12
+    voltage = working_voltage(plant)
+    found = []
+    for first in np.flatnonzero(moves @ (unit != 0.0)).tolist():
+        axes = np.flatnonzero(moves[first])
+        drives = np.flatnonzero(moves[:, axes].any(axis=1))
+        if first != drives[moves[drives] @ (unit != 0.0)][0]:
+            continue  # told with the other of its pair
+        found.append(_numbers(plant, unit, accelerations, drives, axes, steady, standing, voltage))
+    return found
+
+
+def _numbers(
+    plant: Plant,
+    unit: Array,
+    accelerations: Array,
+    drives: NDArray[np.intp],
+    axes: NDArray[np.intp],
+    steady: Array,
+    standing: Array,
+    voltage: Array,
+) -> Numbers:
+    rate = (plant.kinematic_map @ unit)[drives]
+    rows = np.arange(plant.samples)
+    # The first to be lost, as far as statics say, leads; of two that are lost at once the one that is asked for more.
+    reached = np.minimum(steady[:, :, drives], 1e6)
+    first_lost = np.log(reached).mean(axis=1) - 1e-6 * standing[:, :, drives].mean(axis=1)
+    order = np.argsort(first_lost, axis=1, kind="stable")
+
+    def ordered(values: Array) -> Array:
+        """Of the drives (n, D), the leading one first, (drives, n)."""
+        return np.take_along_axis(np.broadcast_to(values, (rows.size, len(plant.radius)))[:, drives], order, axis=1).T
+
+    teeth, radius = ordered(plant.rotor_teeth), ordered(plant.radius)
+    rates = np.abs(rate)[order].T
+    lever = radius / (ordered(plant.efficiency) * ordered(plant.count))
+    full = ordered(plant.torque_constant) * ordered(plant.current_peak)
+    inertia = ordered(plant.inertia)
+    asked = pull(plant, unit)
+    signs = np.where(rate < 0.0, -1.0, 1.0)[order].T
+    per_acceleration = ordered(asked.per_acceleration) * lever * signs
+    swung = inertia[0] + np.abs(per_acceleration[0]) * radius[0] / rates[0]
+    own = np.sqrt(teeth[0] * full[0] / swung)  # of the leading rotor on its magnetic spring [rad/s]
+    constant = drive_forces(plant.kinematic_map, plant.friction * np.sign(unit))
+    held = ordered(asked.still - constant) * lever * signs / full
+    slowly = ordered(asked.per_speed) * lever * signs
+    resistance, inductance = ordered(plant.resistance), ordered(plant.inductance)
+    current, constant_of = ordered(plant.current_peak), ordered(plant.torque_constant)
+    mass = 1.0 / np.einsum(
+        "da,na->dn", plant.kinematic_map[np.ix_(drives, axes)] ** 2, 1.0 / plant.moving_mass[:, axes]
+    )
+    mass = np.take_along_axis(mass.T, order, axis=1).T
+    rotor = inertia * ordered(plant.count) / radius**2
+    stiff, _ = spring_between(ordered(plant.belt_stiffness), ordered(plant.belt_damping), rotor, mass)
+
+    def share(torque: Array) -> Array:
+        return np.log(LEAST_SHARE + torque / full)
+
+    each = [
+        np.log(inertia / inertia[0]),
+        np.log(full * lever[0] / (full[0] * lever)),
+        np.log(stiff * (1.0 / rotor + 1.0 / mass)) / 2.0 - np.log(own),
+        np.log(ordered(plant.belt_damping)),
+        np.log(mass / rotor),
+        held,
+        np.log(inductance * own / resistance),
+        np.log(voltage / (current * resistance)),
+        np.log(constant_of * own / (teeth * voltage)),
+        share(ordered(plant.hysteresis)),
+        share(ordered(plant.eddy) * own / teeth),
+        share(ordered(plant.detent)),
+        ordered(plant.slow_decay.astype(float)),
+        ordered(plant.open_phase.astype(float)),
+        share(ordered(np.abs(drive_forces(plant.kinematic_map, plant.friction * np.sign(unit)))) * lever),
+        np.log(LEAST_SHARE + np.abs(slowly) * own / (teeth / radius * np.maximum(rates, 0.1)) / full),
+    ]
+    fixed = [np.log(own), teeth[0] / 50.0]
+    if drives.size > 1:
+        fixed += [
+            rates[1] / rates[0],
+            np.sign(slowly[1]) * slowly[1] / np.maximum(np.abs(slowly[0]), 1e-12),
+            (per_acceleration[1] / np.maximum(np.abs(per_acceleration[0]), 1e-12)),
+            (signs[0] * signs[1]),
+            *(np.full(rows.size, abs(part)) for part in unit[axes]),
+            *np.log(plant.moving_mass[:, axes].T * lever[0] * radius[0] / inertia[0]),
+            *np.log(LEAST_SHARE + plant.friction[:, axes].T * lever[0] / full[0]),
+            *np.log(LEAST_SHARE + plant.viscous[:, axes].T * lever[0] * own * radius[0] / teeth[0] / full[0]),
+        ]
+    first = np.take_along_axis(reached, order[:, None], axis=2)
+    at_rest = np.take_along_axis(standing[:, :, drives], order[:, None], axis=2)
+    lost = reached.min(axis=2)
+    waves = teeth[0] * rates[0] / radius[0] / own
+    moving = [np.log(np.maximum(at_rest[..., d], 0.02)) for d in range(drives.size)]
+    moving.append(np.log(lost * waves[:, None]))
+    moving.append(np.log(accelerations * (rates[0] / radius[0] * swung / full[0])[:, None]))
+    moving += [np.log(np.minimum(first[..., d] / lost, 8.0)) for d in range(1, drives.size)]
+    base = np.array([*(one for kind in each for one in kind), *fixed]).T
+    whole = np.empty((rows.size, accelerations.size, base.shape[1] + len(moving)), np.float32)
+    whole[..., : base.shape[1]] = base[:, None]
+    whole[..., base.shape[1] :] = np.stack(moving, axis=-1)
+    return Numbers("alone" if drives.size == 1 else "pair", whole, lost, standing[:, :, drives].max(axis=2))
+
+
+@cache
+def network(kind: str) -> Network:
+    """The network learned for a motor alone or for a pair of motors."""
+    with np.load(Path(__file__).with_name("skipmap.npz")) as stored:
+        layers = sorted(int(name.split("_")[2]) for name in stored if name.startswith(f"{kind}_weight"))
+        return Network(
+            tuple(stored[f"{kind}_weight_{i}"] for i in layers),
+            tuple(stored[f"{kind}_threshold_{i}"] for i in layers),
+            stored[f"{kind}_middle"],
+            stored[f"{kind}_spread"],
+        )
+
+
+def mapped(plant: Plant, curve: TorqueCurve, unit: Array, accelerations: Array) -> Mapped:
+    """Where moves in one direction are lost, by the map.
+
+    Parameters
+    ----------
+    plant, curve, unit, accelerations
+        As in `similarity`.
+
+    Returns
+    -------
+    Mapped
+    """
+    told = [_told(network(each.kind), each) for each in similarity(plant, curve, unit, accelerations)]
+    if len(told) == 1:
+        return told[0]
+    # A move of several motors on axes of their own is lost with the first.
+    kept, failed = (np.stack([getattr(one, name) for one in told]) for name in ("kept", "failed"))
+    first, fails = kept.argmin(axis=0)[None], failed.argmin(axis=0)[None]
+
+    def of(name: str, which: NDArray[np.intp]) -> Array:
+        return np.take_along_axis(np.stack([getattr(one, name) for one in told]), which, axis=0)[0]
+
+    chance = 1.0 - np.prod([1.0 - one.chance for one in told], axis=0)
+    return Mapped(
+        kept.min(axis=0),
+        failed.min(axis=0),
+        chance,
+        of("kept_scatter", first),
+        of("failed_scatter", fails),
+        np.max([one.standing for one in told], axis=0),
+    )
+
+
+def unlike(plant: Plant, unit: Array, accelerations: Array) -> bool:
+    """Whether the first sample's moves are unlike all that the map was learned from, so that limits may be far off."""
+    one = plant.take(slice(1))
+    told = similarity(one, curve_of(one, reach(one)), unit, accelerations)
+    return any(bool(np.any(np.abs(network(each.kind).apart(each.numbers)) > FURTHEST)) for each in told)
+
+
+def _told(learned: Network, each: Numbers) -> Mapped:
+    n, k, inputs = each.numbers.shape
+    out = learned(each.numbers.reshape(n * k, inputs)).reshape(n, k, -1).astype(float)
+    steady = np.log(each.steady)
+    chance = 1.0 / (1.0 + np.exp(-np.clip(out[..., 1], -30.0, 30.0)))
+    scatter = np.exp(np.clip(out[..., 3:], *SCALES))
+    standing = np.log(np.clip(each.standing, 0.02, 5.0))
+    return Mapped(steady + out[..., 0], steady + out[..., 2], chance, scatter[..., 0], scatter[..., 1], standing)
