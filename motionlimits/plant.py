@@ -223,16 +223,6 @@ def log_widths(machine: Machine) -> Array:
     return np.concatenate([np.sqrt(np.log1p(width**2)).ravel() for width in spread(machine).values()])
 
 
-def at_work(machine: Machine, unit: Array) -> list[str]:
-    """The arrays of `Plant` that each of `log_widths` is of; empty for drives and axes that stand still along `unit` (A,)."""
-    turning = nominal_plant(machine).kinematic_map @ unit != 0.0
-    found: list[str] = []
-    for name, width in spread(machine).items():
-        moving = np.ones(1, bool) if name in _OF_SUPPLY else unit != 0.0 if name in _OF_AXES else turning
-        found += [name if moves else "" for moves, _ in zip(moving, width, strict=True)]
-    return found
-
-
 def plant_at(machine: Machine, normal: Array, luck: Array) -> Plant:
     """Machines that are so many standard deviations off in every quantity.
 

@@ -52,7 +52,7 @@ def test_every_answer_in_words_and_json(folder: Path) -> None:
         assert content
 
 
-def test_thorough_simulates_more(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_thorough_draws_more(monkeypatch: pytest.MonkeyPatch) -> None:
     asked = []
 
     def answer(*args: object, samples: int, **options: object) -> Diagnosis:

@@ -184,10 +184,15 @@ def _inference_warnings(inference: Inference, thorough: bool = False) -> list[st
         found.append(
             f"no listed cause explains these rows: {', '.join(places)}; repeat them, or look for two faults at once"
         )
+    if inference.unlike:
+        found.append(
+            f"along {', '.join(inference.unlike)} this machine is unlike those that limits of causes were learned from, so that "
+            "probabilities may be off; predicted bands do not depend on this"
+        )
     if inference.moved >= STABLE:
         found.append(
             f"probabilities are known to about {math.ceil(100 * inference.moved)} % here: so much one of them depends on "
-            f"which machines were simulated{'' if thorough else '; --thorough simulates more'}"
+            f"which machines within tolerance were drawn{'' if thorough else '; --thorough draws more'}"
         )
     return found
 

@@ -1,9 +1,8 @@
 """Which cause explains the whole sweep: Bayesian comparison of causes through the time-domain model.
 
-Some machines within tolerance, each with a fault of some size, are simulated for every cause and place on the directions and
-accelerations of the sweep. An `emulator` carries what they do to thousands of others, `likelihood` says how well the rows
-go with each, and the mean over all is the evidence. First all causes are looked at roughly; the likely ones again, where the
-rows put them, with ever more simulations until their chances stay.
+For every cause and place thousands of machines within tolerance, each with a fault of some size, are asked what they would do in the
+directions and accelerations of the sweep (`bench`); `likelihood` says how well the rows go with each, and the mean over all is
+the evidence. First all causes are looked at roughly; the likely ones again, on machines that the rows leave possible.
 """
 
 from __future__ import annotations
@@ -11,7 +10,6 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
-from functools import partial
 
 import numpy as np
 from scipy.special import logsumexp
@@ -21,38 +19,25 @@ from ..physics.skip import Search
 from ..readings import readings_of
 from ..sweep import SweepRow
 from ..workers import Crew
-from .allot import by_cause, by_pair
-from .bench import BEYOND, FEW, Bench, Outlook, size_quantiles
+from .bench import BEYOND, FEW, MANY, Bench, Outlook, size_quantiles
 from .causes import Hypothesis, hypotheses
-from .emulator import weighted_quantiles
 from .likelihood import Pair, RowsFit, pairs_of
-from .looks import Looks
-from .proposal import shares
+from .looks import WIDER, Looks, View
+from .proposal import shares, weighted_quantiles
 from .readings import expected
 from .weigh import Weight, chances_of, weigh
 
-# Simulated machines: SAMPLES of every cause at first; then, look by look, of the causes with at least that chance, so many at
-# most, altogether so many times SAMPLES. What some dozens say of a cause can be wrong by seven in the logarithm of its chance
-# (low current of one motor, a blind case), so that the first look leaves out only what is far beyond that.
-SAMPLES, THOROUGH_SAMPLES = 40, 160
-HEALTHY = 2  # times as many healthy ones at first: others refer to them
-PLAUSIBLE = 1e-9  # chance from which more machines of a cause are simulated
-# Chance from which a closer look at what was simulated first can make a cause matter, and one that looks sure unsure.
-DOUBTFUL = 1e-7
-LOOKS = ((PLAUSIBLE, 14, 20), (0.0003, 6, 70))
-# Pairs of direction and acceleration up to which that many are simulated in each; of more, each has less to say.
-MANY_PAIRS = 14
-# How far chances may be expected to hang on what was simulated, together: where the last look simulates no more, and from where
-# it simulates up to twice as many. They have been seen to move by three times that with other machines.
-ENOUGH, TOO_MUCH = 0.006, 0.012
-# Times SAMPLES, so many machines of a cause with at least that chance tell what happens at constant speed.
-STEADY, STEADY_CHANCE = 5, 0.003
-# Where no cause is all but sure those with at least such a chance, so many at most, are weighed by the mean of replicas.
-UNSURE, MOST_UNSURE = 0.001, 6
-# Chance of the first cause from which it is all but sure: then half as many are simulated, and no others where that changes
-# no chance by so much. A change that is left, by then or between two replicas, is told from there on.
-SETTLED, STABLE = 0.97, 0.02
-SURE = 0.9995  # and after those simulated at first: then no others are
+# So many machines tell what happens at constant speed: healthy ones, those of unsure causes, and half as many of other causes with
+# at least such a chance; of so many causes at most.
+SAMPLES, THOROUGH_SAMPLES = 400, 1600
+HOLDING, MOST_HOLDING = 1e-4, 6
+# Chances from which a closer look can make a cause matter, and one that looks sure unsure: at first and after a look, and after two.
+DOUBTFUL = 1e-7, 1e-4, 1e-4
+# Those with at least such a chance, so many at most, are weighed by many more machines in the end. Others are known to a tenth.
+UNSURE, MOST_UNSURE = 0.02, 8
+PARTS = 8  # of these machines, by which it is told how far a chance hangs on them
+INFORMING = 200  # machines that tell what a limit is expected to say about causes
+STABLE = 0.02  # a chance that hangs on them by more is told
 
 CLEARLY_UNSTABLE = 0.75  # chance from which mid-range instability is mentioned
 LEAST_UNSTABLE = 0.001  # chance of a cause from which it is worked out whether instability takes part
@@ -90,7 +75,8 @@ class Found:
 class Inference:
     """Ranked causes (largest first), the pairs of the sweep, and those that even the best cause does not explain.
 
-    `conflicts` are readings against the best cause, `moved` how far a chance hangs on which machines were simulated.
+    `conflicts` are readings against the best cause, `moved` how far a chance hangs on which machines were looked at, `unlike` the
+    directions in which the machine is unlike all that the skip map was learned from.
     """
 
     found: tuple[Found, ...]
@@ -98,6 +84,7 @@ class Inference:
     unexplained: tuple[int, ...]
     conflicts: tuple[str, ...]
     moved: float = 0.0
+    unlike: tuple[str, ...] = ()
 
     @property
     def best(self) -> Found:
@@ -106,7 +93,7 @@ class Inference:
 
 @dataclass(frozen=True)
 class Simulated:
-    """What every cause would do to a sweep; `moved` is how far a chance hangs on which machines were simulated."""
+    """What every cause would do to a sweep; `moved` and `unlike` as of `Inference`."""
 
     machine: Machine
     pairs: tuple[Pair, ...]
@@ -114,6 +101,7 @@ class Simulated:
     outlooks: tuple[Outlook, ...]
     fit: RowsFit
     moved: float = 0.0
+    unlike: tuple[str, ...] = ()
 
 
 def sweep_search(
@@ -139,13 +127,13 @@ def sweep_search(
     slipped : sequence of tuple of str, optional
         Of each displacement that is clearly lost steps: the motors that lost them.
     samples : int
-        So many machines of every cause are simulated at first; later looks cost a multiple of it.
+        So many machines of each likely cause are simulated at constant speed, and twenty times as many are looked at.
     seed : int
         The same seed gives the same answer.
     theories : sequence of Hypothesis, optional
         By default every cause at every place; the healthy machine first.
     crew : Crew, optional
-        Emulates causes side by side; by default one is emulated after the other.
+        Looks at causes side by side; by default at one after the other.
     progress : callable, optional
         Called with the share done.
 
@@ -162,74 +150,41 @@ def sweep_search(
     bench = Bench(machine, pairs, theories, seed)
     looks = Looks(bench, RowsFit(machine, pairs), bench.everybody.take(slice(FEW)), known, slipped)
     everything = range(len(theories))
-    start_count = max(samples, 4)
-    first = {0: HEALTHY * start_count, **dict.fromkeys(everything[1:], start_count)}
-    yield from bench.simulate({}, lambda share: report(0.3 * share), first)
-    views = [looks.first_look(0)]
-    views += crew.each(lambda i: looks.first_look(i, views[0]), everything[1:])
+    views = [looks.first(0)]
+    views += crew.each(lambda i: looks.first(i, views[0]), everything[1:])
+    report(0.2)
 
-    def look_closer(causes: Sequence[int], more: bool = False) -> None:
-        closer = crew.each(lambda i: looks.closer(i, views[i], views[0], more), causes)
-        for i, view in zip(causes, closer, strict=True):
+    def look(at: Callable[[int, View, View], View], causes: Sequence[int]) -> Array:
+        for i, view in zip(causes, crew.each(lambda i: at(i, views[i], views[0]), causes), strict=True):
             views[i] = view
+        return chances_of(view.weight for view in views)
 
-    look_closer(_likeliest(chances_of(view.weight for view in views), DOUBTFUL, len(theories)))
     chances = chances_of(view.weight for view in views)
-    moved = 1.0 - float(chances.max())  # where it ends here: what the others have together
-    for turn, (least, most, altogether) in enumerate(LOOKS if chances.max() <= SURE else ()):
-        likely = _likeliest(chances_of(view.weight for view in views), least, most)
-        if turn == 0:
-            likely = [0, *(i for i in likely if i)]  # the others refer to health
-        look_closer([i for i in likely if not views[i].close])
-        before = chances_of(view.weight for view in views)
-        settled = before.max() > SETTLED
-        altogether = altogether * samples // (2 if settled else 1)
-        ramps = altogether * min(bench.count, MANY_PAIRS)
-        owners, had = {i: bench.owners(i) for i in likely}, {i: bench.simulated(i) for i in likely}
-        if turn == 0:
-            counts = by_cause(before, owners, had, ramps // bench.count)
-        else:
-            opened = crew.each(lambda i: looks.open_in(i, views[i]), likely)
-            moves = dict(zip(likely, opened, strict=True))
-            counts = by_pair(before, owners, had, moves, ramps, ENOUGH, TOO_MUCH)
-        wanted = {
-            i: bench.choose(looks.machines(views[i]), views[i].weight.machines, int(counts[i].max()), turn)
-            for i in likely
-        }
-        start, share = 0.3 + 0.7 * turn / len(LOOKS), 0.7 / len(LOOKS)
-        steady = {i: STEADY * samples for i in likely if i == 0 or before[i] > STEADY_CHANCE}
-        yield from bench.simulate(wanted, partial(_part, report, start, share), steady, counts)
-        look_closer(likely, more=True)
-        chances = chances_of(view.weight for view in views)
-        moved = float(np.max(np.abs(chances - before)))
-        last = turn + 1 == len(LOOKS)
-        if chances.max() > SETTLED and (moved < STABLE or last):
-            break
-        if last:
-            unsure = _likeliest(chances, UNSURE, MOST_UNSURE)
-            # What the last look made likely may have been looked at roughly only.
-            look_closer([i for i in unsure if not views[i].close])
-            chances = chances_of(view.weight for view in views)
-            averaged = crew.each(lambda i: looks.averaged(i, views[i], views[0]), unsure)
-            for i, (view, _) in zip(unsure, averaged, strict=True):
-                views[i] = view
-            # What the last look moved is what was open before it: it simulates some times as many.
-            moved = _scatter(chances, unsure, np.array([scores for _, scores in averaged]))
+    for k, least in enumerate(DOUBTFUL):
+        chances = look(looks.closer, _likeliest(chances, least, len(theories)))
+        report(0.2 + 0.05 * (k + 1))
+    likely = _likeliest(chances, HOLDING, MOST_HOLDING)
+    # The others refer to health.
+    counts = {i: samples if i == 0 or chances[i] > UNSURE else samples // 2 for i in [0, *likely]}
+    yield from bench.hold(counts, lambda share: report(0.35 + 0.35 * share))
+    chances = look(looks.again, [0, *(i for i in _likeliest(chances, min(DOUBTFUL), len(theories)) if i)])
+    report(0.8)
+    unsure = _likeliest(chances, UNSURE, MOST_UNSURE)
+    many = max(WIDER * samples // SAMPLES, MANY)
+    chances = look(lambda i, view, healthy: looks.wider(i, view, healthy, many), unsure)
     report(1.0)
-    return Simulated(machine, pairs, theories, tuple(view.outlook for view in views), looks.fit, moved)
+    moved = _scatter(chances, unsure, [views[i].weight for i in unsure])
+    return Simulated(machine, pairs, theories, tuple(view.outlook for view in views), looks.fit, moved, bench.unlike())
 
 
-def _scatter(chances: Array, unsure: Sequence[int], scores: Array) -> float:
-    """How far a chance differs between two replicas, root mean square of the one that differs most; (causes, replicas) scores
-    of the unsure causes.
+def _scatter(chances: Array, unsure: Sequence[int], weights: Sequence[Weight]) -> float:
+    """How far a chance hangs on which machines were looked at: how far that of one unsure cause differs between parts of its
+    machines, root mean square, if there were as many in a part; of the cause of which it differs most.
     """
+    scores = np.array([[logsumexp(part) for part in np.array_split(w.machines, PARTS)] for w in weights])
+    scores += (np.log(chances[unsure]) - logsumexp(scores, axis=1) + math.log(PARTS))[:, None]
     each = np.exp(scores - logsumexp(scores, axis=0)) * chances[unsure].sum()
-    return math.sqrt(2.0) * float(each.std(axis=1, ddof=1).max())
-
-
-def _part(report: Callable[[float], None], start: float, part: float, share: float) -> None:
-    """Report a share of a part of the work."""
-    report(start + part * share)
+    return math.sqrt(2.0 / PARTS) * float(each.std(axis=1, ddof=1).max())
 
 
 def _likeliest(chances: Array, least: float, most: int) -> list[int]:
@@ -272,7 +227,9 @@ def rank(
     explained = simulated.fit.explained(likely.limits, likely.unstable, share, likely.onsets)
     unexplained = tuple(int(k) for k in np.flatnonzero(explained < UNEXPLAINED))
     conflicts = _conflicts(simulated.machine, found[best], readings)
-    return Inference(tuple(found[i] for i in order), simulated.pairs, unexplained, conflicts, simulated.moved)
+    return Inference(
+        tuple(found[i] for i in order), simulated.pairs, unexplained, conflicts, simulated.moved, simulated.unlike
+    )
 
 
 def _weigh(simulated: Simulated, readings: Mapping[str, float], slipped: Sequence[tuple[str, ...]]) -> list[Weight]:
@@ -306,17 +263,13 @@ def _conflicts(machine: Machine, best: Found, readings: Mapping[str, float]) -> 
     return tuple(found)
 
 
-def information_search(
-    machine: Machine,
-    wanted: Sequence[tuple[Direction, Sequence[float]]],
-    *,
-    seed: int = 0,
-    progress: Callable[[float], None] | None = None,
-) -> Search[tuple[tuple[str, float, float], ...]]:
+def information(
+    machine: Machine, wanted: Sequence[tuple[Direction, Sequence[float]]], *, seed: int = 0
+) -> tuple[tuple[str, float, float], ...]:
     """What the measured limit of each direction and acceleration is expected to tell about the cause, alone.
 
-    A search for `physics.skip.together`. Mutual information [bit] of cause and measured limit, causes weighed by their
-    priors, limits as exact as a ladder of 10 % steps makes them.
+    Mutual information [bit] of cause and measured limit, causes weighed by their priors, limits as exact as a ladder of 10 %
+    steps makes them.
 
     Returns
     -------
@@ -329,20 +282,24 @@ def information_search(
         for a in accelerations
     ]
     bench = Bench(machine, pairs, theories, seed)
-    everything = dict.fromkeys(range(len(theories)), bench.everybody.take(slice(SAMPLES)))
-    yield from bench.simulate(everything, progress or (lambda share: None))
+    some = bench.everybody.take(slice(INFORMING))
+    limits = [bench.limits(i, some) for i in range(len(theories))]
     priors = np.array([h.prior for h in theories])
     edges = np.linspace(-3.0, math.log(BEYOND), 40)
+
+    def shares_of(values: Array, weight: Array) -> Array:
+        # Beyond the travel every limit looks the same: nothing was lost.
+        spread = np.exp(-0.5 * ((edges[None] - np.clip(values, edges[0], 0.0)[:, None]) / 0.1) ** 2)
+        return np.asarray(weight @ (spread / spread.sum(axis=1, keepdims=True)) / weight.size)
+
     found = []
     for k, pair in enumerate(pairs):
-        given = []
-        for i in range(len(theories)):
-            # Beyond the travel every limit looks the same: nothing was lost.
-            values = np.clip(bench.seen(i)[:, k], edges[0], 0.0)
-            spread = np.exp(-0.5 * ((edges[None] - values[:, None]) / 0.1) ** 2)
-            spread /= spread.sum(axis=1, keepdims=True)
-            given.append(spread.mean(axis=0))
-        table = np.array(given)
+        table = np.array(
+            [
+                shares_of(of.kept[:, k], 1.0 - of.chance[:, k]) + shares_of(of.failed[:, k], of.chance[:, k])
+                for of in limits
+            ]
+        )
         mixed = priors @ table
         entropies = -np.sum(np.where(table > 0, table * np.log2(np.maximum(table, 1e-300)), 0.0), axis=1)
         total = -np.sum(np.where(mixed > 0, mixed * np.log2(np.maximum(mixed, 1e-300)), 0.0))

@@ -24,7 +24,6 @@ from scipy.special import gammaln, log_ndtr, logsumexp
 from ..machine import Array, Direction, Machine
 from ..plant import nominal_plant
 from ..sweep import SweepRow, grouped
-from .emulator import Limits
 
 TRIAL_SCATTER = 0.04  # of the skip speed from trial to trial, in its logarithm
 ACCIDENT = 0.02  # chance that a trial's outcome has nothing to do with the machine
@@ -60,10 +59,36 @@ _FREQUENCIES = np.geomspace(250.0, 1600.0, 16)
 ANY_ONSET = 6.0
 ONSET_WIDTH = 0.2  # how near such a speed a machine like it has its own: standard deviation of the logarithm; a choice
 
+LUCK_POINTS = 15  # quantiles by which it is told what chance adds to a limit
+
 TINY = 1e-300  # likelihoods below this are as good as none
 
 GRID = np.linspace(-5.0, 1.5, 651)  # log of skip speed over top speed
 _STEP = 0.01
+
+
+class Limits(NamedTuple):
+    """Logarithms of skip over top speed of machines whose start succeeds or fails, the chance that it fails, and `standing` of
+    `Traits`.
+
+    All of shape (machines, pairs); `kept_luck`, `failed_luck` (LUCK_POINTS, pairs) are quantiles of what chance adds to
+    either in each pair on its own, beyond what the likelihood of rows takes in anyway.
+    """
+
+    kept: Array
+    failed: Array
+    chance: Array
+    standing: Array
+    kept_luck: Array
+    failed_luck: Array
+
+    def moved(self, offset: Array) -> Limits:
+        """With an offset common to all limits of a machine, (machines,)."""
+        return self._replace(kept=self.kept + offset[:, None], failed=self.failed + offset[:, None])
+
+    def mean(self) -> Array:
+        """Expected logarithm, (machines, pairs)."""
+        return self.kept * (1.0 - self.chance) + self.failed * self.chance
 
 
 @dataclass(frozen=True)

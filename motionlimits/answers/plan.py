@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 
@@ -13,10 +12,10 @@ from ..errors import InputError
 from ..machine import Array, Direction, Machine
 from ..physics.constants import EQUAL_AREA_LIMIT
 from ..physics.limits import pull_in_acceleration
-from ..physics.skip import Search, together
+from ..physics.skip import together
 from ..plant import nominal_plant
 from ..workers import Crew
-from .infer import information_search
+from .infer import information
 from .predict import (
     Limit,
     Prediction,
@@ -136,11 +135,7 @@ def plan(
     chosen = tuple(directions or machine.usual_directions())
     rates = check_accelerations(planned_accelerations(machine, chosen) if accelerations is None else accelerations)
     question = Question(machine, tuple((direction, rates, travel) for direction in chosen))
-    searches: list[Search[Any]] = [
-        prediction_search(question, seed=seed),
-        information_search(machine, [(direction, rates) for direction in chosen], seed=seed, progress=progress),
-    ]
-    prediction, information = together(searches, Crew())
+    (prediction,) = together([prediction_search(question, seed=seed, progress=progress)], Crew())
     by_direction = {
         d.label: [
             PlannedRow(d.label, limit.acceleration, v, min(v, limit.reachable), limit.travel, limit.chance(v))
@@ -152,7 +147,8 @@ def plan(
     }
     rows = _order(by_direction, rates)
     duration = sum(trials * (2.0 * _move_time(row) + HANDLING) for row in rows)
-    return Plan(machine, tuple(rows), trials, duration, information, prediction)
+    told = information(machine, [(direction, rates) for direction in chosen], seed=seed)
+    return Plan(machine, tuple(rows), trials, duration, told, prediction)
 
 
 def _order(by_direction: dict[str, list[PlannedRow]], rates: tuple[float, ...]) -> list[PlannedRow]:

@@ -6,7 +6,7 @@ import math
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 from scipy.special import logsumexp
 
 from ..machine import Array
@@ -38,6 +38,13 @@ def tempered(log_likelihood: Array, log_density: Array) -> Array:
     """Shares of points by a power of their likelihood that leaves enough of them counting, (n,)."""
     powered = (power * log_likelihood + log_density for power in POWERS)
     return shares(next((p for p in powered if effective(p) >= LEAST_EFFECTIVE), log_density))
+
+
+def weighted_quantiles(values: Array, share: Array, probabilities: ArrayLike) -> Array:
+    """Quantiles of values whose shares sum to one."""
+    order = np.argsort(values, kind="stable")
+    cumulated = np.cumsum(share[order]) - 0.5 * share[order]
+    return np.asarray(np.interp(np.asarray(probabilities), cumulated, values[order]))
 
 
 class Proposal(NamedTuple):

@@ -276,7 +276,6 @@ def ramp_search(
     plant: Plant,
     wanted: list[Moves],
     *,
-    headroom: float = 1.0,
     seed: int = 0,
     asked: list[Bools] | None = None,
     cruising: list[Rows] | None = None,
@@ -289,8 +288,6 @@ def ramp_search(
     ----------
     plant, wanted, seed
         As in `skip_search`.
-    headroom : float
-        How far beyond the speed that the travel allows the ramps go: how much a kept move had to spare.
     asked : list of ndarray of bool, shape (k, n), optional
         Which samples to simulate in each direction, at which acceleration; all by default.
     cruising : list of ndarray of int, optional
@@ -303,12 +300,11 @@ def ramp_search(
     list of Ramps
         Infinite where nothing was asked.
     """
-    longer = [m._replace(travel=m.travel * headroom**2) for m in wanted]
     wholly = [np.ones((m.acceleration.size, plant.samples), bool) for m in wanted]
     doubtful, calm = [], []
-    turns = [m.top.max() * np.max(np.abs(plant.kinematic_map @ m.unit) / plant.radius) for m in longer]
+    turns = [m.top.max() * np.max(np.abs(plant.kinematic_map @ m.unit) / plant.radius) for m in wanted]
     curve = torque_curve(plant, max(turns))
-    for moves, here in zip(longer, asked or wholly, strict=True):
+    for moves, here in zip(wanted, asked or wholly, strict=True):
         which = np.flatnonzero(here.any(axis=0))
         ratio = load_ratio(
             plant.take(which), moves.unit, moves.acceleration, moves.top, points=12, curve=curve.take(which)
@@ -322,7 +318,7 @@ def ramp_search(
     found: list[Ramps] = []
     for these in _portions([int(here.sum()) for here in doubtful]):
         begun, part = 0.05 + 0.95 * len(found) / len(wanted), 0.95 * len(wanted[these]) / len(wanted)
-        ramps, _ = yield from _ramps(plant, longer[these], doubtful[these], calm[these], seed, [], coarse)
+        ramps, _ = yield from _ramps(plant, wanted[these], doubtful[these], calm[these], seed, [], coarse)
         report(begun + 0.75 * part)
         limits = yield from _swing_checks(ramps)
         onsets = [np.full(plant.samples, np.inf)] * len(limits)

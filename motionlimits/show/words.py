@@ -499,9 +499,9 @@ def _measured(row: Agreement) -> str:
 
 
 def moved_words(diagnosis: Diagnosis) -> str:
-    """How far probabilities hang on which machines were simulated."""
+    """How far probabilities hang on which machines within tolerance were drawn."""
     assert diagnosis.inference is not None
-    return f"No probability depends by more than {diagnosis.inference.moved:.1%} on which machines were simulated."
+    return f"No probability depends by more than {diagnosis.inference.moved:.1%} on which machines were drawn."
 
 
 def assumed_words(machine: Machine) -> str:

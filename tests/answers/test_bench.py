@@ -10,28 +10,30 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
+from scipy import stats
 from scipy.special import logsumexp
 
 from motionlimits.answers import bench as bench_module
-from motionlimits.answers.bench import HEALTHY_ONSETS, MANY, OWN_ONSETS, STATIC_REACH, Bench, Cloud
+from motionlimits.answers.bench import BEYOND, HEALTHY_ONSETS, LUCK_TAKEN_IN, MANY, MOST_OF_IT, OWN_ONSETS, Bench, _luck
 from motionlimits.answers.causes import hypotheses
-from motionlimits.answers.emulator import LUCK_POINTS, Limits
 from motionlimits.answers.likelihood import (
     ANY_ONSET,
+    LUCK_POINTS,
     UNSTABLE,
     UNSTABLE_DIRECTIONS,
     UNSTABLE_SLOW,
+    Limits,
     Onsets,
     Pair,
     RowsFit,
     pairs_of,
 )
-from motionlimits.answers.proposal import effective, shares
+from motionlimits.answers.proposal import effective, shares, weighted_quantiles
 from motionlimits.machine import Machine
-from motionlimits.physics.limits import pull_out_speed, torque_curve
 from motionlimits.physics.motion import MARK_RATIO
 from motionlimits.physics.skip import Moves, ramp_search, together
-from motionlimits.plant import nominal_plant
+from motionlimits.physics.skipmap import curve_of, mapped
+from motionlimits.plant import nominal_plant, sample_plant
 from motionlimits.sweep import SweepRow
 from motionlimits.workers import Crew
 
@@ -87,32 +89,6 @@ def test_two_kinds_of_possible_machines_are_both_found(seed: int, sharpness: flo
     assert shares(weight)[cloud.normal @ effect[:, 0] > 0.0].sum() == pytest.approx(0.5, abs=2.0 * error)
 
 
-@settings(max_examples=10)
-@given(st.integers(0, 500), st.floats(1.0, 2.5), st.floats(0.2, 0.6))
-def test_some_of_very_many_stand_for_all(seed: int, at: float, width: float) -> None:
-    """Of many machines drawn nearer some are kept: the mean likelihood is still that of a closed form, its error less than
-    those that are kept and count would give if they had been drawn alone.
-    """
-    bench = nothing_swept()
-    direction = np.random.default_rng(seed).standard_normal(bench.everybody.normal.shape[1])
-    direction /= np.linalg.norm(direction)
-
-    def said(cloud: Cloud) -> np.ndarray:
-        return -0.5 * ((cloud.normal @ direction - at) / width) ** 2 + cloud.log_density
-
-    kept = 0.3 * bench.everybody.normal @ direction[:, None]
-    many = bench.nearer(bench.everybody, surely(kept), said(bench.everybody), 4 * MANY)
-    assert len(many.normal) == 4 * MANY
-    thin = many.thinned(said(many), 1000)
-    assert len(thin.normal) == 1000
-    expected = width * math.exp(-0.5 * at**2 / (1.0 + width**2)) / math.sqrt(1.0 + width**2)
-    assert np.exp(said(many)).mean() == pytest.approx(expected, rel=4.0 / math.sqrt(effective(said(many))))
-    assert np.exp(said(thin)).mean() == pytest.approx(np.exp(said(many)).mean(), rel=0.05)
-    assert effective(said(thin)) > 300
-    # Where nothing was said they stand for all alike.
-    assert np.exp(thin.log_density).mean() == pytest.approx(1.0, abs=0.2)
-
-
 def surely(kept: np.ndarray) -> Limits:
     """Limits of machines whose start succeeds, and that chance leaves alone."""
     luck = np.zeros((LUCK_POINTS, kept.shape[1]))
@@ -132,49 +108,46 @@ def test_directions_that_a_fault_does_not_touch_are_shared(gantry: Machine) -> N
     rows = [SweepRow(label, 6.0, 0.5, None, 1, 0) for label in ("x", "y")]
     theories = [h for h in hypotheses(gantry) if h.where in ("all", "y") and h.cause.name in ("as-predicted", "drag")]
     bench = Bench(gantry, pairs_of(gantry, rows), theories, 3)
-    machines = bench.everybody.take(slice(6))
-    alone = Crew(1)
-    together([bench.simulate({0: machines, 1: machines}, lambda share: None)], alone)
-    assert set(bench.skips) == {(0, "x"), (0, "y"), (1, "y")}
-    assert all(len(skip) == 6 for skip in bench.skips.values())
-    healthy, faulty = bench.seen(0), bench.seen(1)
-    assert np.array_equal(healthy[:, 0], faulty[:, 0])
-    assert faulty[:, 1].mean() < healthy[:, 1].mean()
-    # Later machines of either are added.
-    together([bench.simulate({1: bench.everybody.take(slice(6, 9))}, lambda share: None)], alone)
-    assert [len(bench.skips[key]) for key in ((0, "x"), (0, "y"), (1, "y"))] == [9, 6, 9]
-    assert np.array_equal(bench.known[1, "y"].normal, bench.everybody.normal[:9])
-    assert np.array_equal(bench.known[1, "y"].plant.friction, bench.everybody.plant.friction[:9])
+    healthy, faulty = (bench.limits(which, bench.everybody) for which in (0, 1))
+    assert set(bench.everybody.told) == {(0, "x"), (0, "y"), (1, "y")}
+    assert np.array_equal(healthy.kept[:, 0], faulty.kept[:, 0])
+    assert faulty.mean()[:, 1].mean() < healthy.mean()[:, 1].mean()
 
 
-def test_some_pairs_are_simulated_for_fewer_machines(gantry: Machine) -> None:
-    rows = [SweepRow("x", a, 0.5, None, 1, 0) for a in (6.0, 9.0)] + [SweepRow("y", 6.0, 0.5, None, 1, 0)]
-    theories = [h for h in hypotheses(gantry) if h.where in ("all", "y") and h.cause.name in ("as-predicted", "drag")]
-    bench = Bench(gantry, pairs_of(gantry, rows), theories, 3)
-    some, others, alone = bench.everybody.take(slice(30)), bench.everybody.take(slice(30, 36)), Crew(1)
-    together([bench.simulate({0: some, 1: some}, lambda share: None)], alone)
-    together([bench.simulate({1: others}, lambda share: None, counts={1: np.array([2, 0, 5])})], alone)
-    assert bench.owners(1) == [0, 0, 1]
-    assert bench.simulated(0).tolist() == [32, 30, 30]
-    assert bench.simulated(1).tolist() == [32, 30, 35]
-    # The first of them, and the same limits as if all had been simulated everywhere.
-    whole = Bench(gantry, pairs_of(gantry, rows), theories, 3)
-    together([whole.simulate({0: some, 1: some}, lambda share: None)], alone)
-    together([whole.simulate({1: others}, lambda share: None)], alone)
-    for key, skips in bench.skips.items():
-        told = ~np.isnan(skips)
-        assert np.array_equal(skips[told], whole.skips[key][told])
-    # Nor do fits know of machines that were not simulated.
-    assert np.isfinite(bench.limits(1, bench.learn(1), some).kept).all()
+def test_limits_are_those_of_the_map(gantry: Machine) -> None:
+    """Each pair and machine on its own, in its own units, and the offset common to all."""
+    rows = [SweepRow(label, a, 0.5, None, 1, 0) for label in ("45", "x") for a in (3.0, 9.0)]
+    bench = Bench(gantry, pairs_of(gantry, rows), hypotheses(gantry), 3)
+    which = next(k for k, theory in enumerate(bench.theories) if theory.cause.name == "low-voltage")
+    cloud = bench.everybody.take(slice(40))
+    limits, plant = bench.limits(which, cloud), bench.faulty(which, cloud)
+    for k, pair in enumerate(pairs_of(gantry, rows)):
+        told = mapped(plant, curve_of(plant, bench.fastest), pair.direction.vector, np.array([pair.acceleration]))
+        kept = np.minimum(told.kept[:, 0] - math.log(pair.top), math.log(BEYOND)) + cloud.offsets
+        # Which motor leads is told by all accelerations together.
+        assert np.median(np.abs(limits.kept[:, k] - kept)) < 1e-3
+        assert np.median(np.abs(limits.chance[:, k] - told.chance[:, 0])) < 1e-3
 
 
-def test_machines_simulated_first_tell_of_constant_speed(short: Machine) -> None:
+@given(st.floats(0.005, 0.6), st.integers(1, 5))
+def test_luck_beyond_what_is_taken_in_elsewhere(scale: float, machines: int) -> None:
+    luck = _luck(np.full((machines, 1), scale))[:, 0]
+    size = MOST_OF_IT * scale
+    assert luck == pytest.approx(-luck[::-1], abs=1e-12)
+    if size <= LUCK_TAKEN_IN:
+        assert not luck.any()
+    else:
+        expected = scale * math.sqrt(1.0 - (LUCK_TAKEN_IN / size) ** 2)
+        assert luck[-1] == pytest.approx(expected * stats.t.ppf(1.0 - 0.5 / LUCK_POINTS, 3.0))
+
+
+def test_machines_tell_of_constant_speed(short: Machine) -> None:
     rows = [SweepRow(label, 6.0, 0.5, None, 1, 0) for label in ("x", "y")]
     theories = [h for h in hypotheses(short) if h.where in ("all", "y") and h.cause.name in ("as-predicted", "drag")]
     bench = Bench(short, pairs_of(short, rows), theories, 3)
     alone = Crew(1)
     assert bench._onsets(0) is None
-    together([bench.simulate({}, lambda share: None, {0: 8, 1: 4})], alone)
+    together([bench.hold({0: 8, 1: 4}, lambda share: None)], alone)
     assert {key: len(speeds) for key, speeds in bench.cruises.items()} == {(0, "x"): 8, (0, "y"): 8, (1, "y"): 4}
     first = {key: speeds.copy() for key, speeds in bench.cruises.items()}
 
@@ -184,34 +157,27 @@ def test_machines_simulated_first_tell_of_constant_speed(short: Machine) -> None
 
     # However many there are, they count as a fixed number, and healthy ones under another cause as another.
     assert weights() == pytest.approx([OWN_ONSETS, OWN_ONSETS + HEALTHY_ONSETS])
-    # More of them, beside others that rows speak for: these tell nothing of constant speed, nor is anyone looked at twice.
-    chosen = bench.everybody.take(slice(20, 23))
-    together([bench.simulate({1: chosen}, lambda share: None, {1: 9})], alone)
+    # More of them: nobody is looked at twice.
+    together([bench.hold({1: 9}, lambda share: None)], alone)
     assert {key: len(speeds) for key, speeds in bench.cruises.items()} == {(0, "x"): 9, (0, "y"): 8, (1, "y"): 9}
     assert all(np.array_equal(bench.cruises[key][: len(speeds)], speeds) for key, speeds in first.items())
-    assert np.array_equal(bench.known[0, "x"].normal, bench.everybody.normal[[*range(9), 20, 21, 22]])
-    assert np.array_equal(bench.known[1, "y"].normal, bench.everybody.normal[[*range(9), 20, 21, 22]])
     assert weights() == pytest.approx([OWN_ONSETS, OWN_ONSETS + HEALTHY_ONSETS])
 
 
 def test_few_accelerations_tell_of_constant_speed(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Later machines are looked at there at the accelerations of the fastest steady speeds: what they do is much the same."""
+    """Machines are looked at there at the three accelerations of the fastest steady speeds: what they do is much the same."""
     shaky = random_machine(np.random.default_rng([40, 1737]))  # invented, and drawn for its poor damping
     rows = [SweepRow(label, a, 0.3, None, 1, 0) for label in ("x", "y") for a in (1.0, 2.0, 3.0, 4.0, 6.0, 8.0)]
 
     def looked(most: int) -> Bench:
         monkeypatch.setattr(bench_module, "MOST_STEADY", most)
         bench = Bench(shaky, pairs_of(shaky, rows), hypotheses(shaky)[:1], 3)
-        for count in (8, 40):
-            together([bench.simulate({}, lambda share: None, {0: count})], Crew(1))
+        together([bench.hold({0: 40}, lambda share: None)], Crew(1))
         return bench
 
-    few, every = looked(3), looked(6)
-    assert every.simulated(0).tolist() == [40] * 12
-    assert sorted(few.simulated(0).tolist()) == [8] * 6 + [40] * 6
+    few, every = looked(bench_module.MOST_STEADY), looked(6)
     for key, onset in every.cruises.items():
         other = few.cruises[key]
-        assert np.array_equal(onset[:8], other[:8])
         both = np.isfinite(onset) & np.isfinite(other)
         assert both.sum() >= 8
         assert np.mean(np.isfinite(onset) == np.isfinite(other)) >= 0.9
@@ -223,39 +189,11 @@ def test_torque_curves_are_shared_where_a_fault_is_mechanical(gantry: Machine) -
     theories = hypotheses(gantry)
     bench = Bench(gantry, pairs_of(gantry, rows), theories, 3)
     cloud = bench.everybody.take(slice(5))
-    electrical = set()
-    for which, theory in enumerate(theories):
-        told = bench.statics(which, cloud)
-        for direction, _, moves in bench.directions:
-            plant = bench.faulty(bench.owner(which, direction), cloud)
-            curve = torque_curve(plant, bench.fastest)
-            steady = pull_out_speed(plant, curve, moves.unit, moves.acceleration) / moves.top
-            expected = np.log(np.clip(steady, 0.02, STATIC_REACH))
-            assert told[direction.label][..., 1] == pytest.approx(expected)
-        if theory.cause.name not in ("as-predicted", "drag", "speed-drag", "heavy", "open-phase"):
-            electrical.add(which)
+    for which in range(len(theories)):
+        bench.limits(which, cloud)
+    mechanical = ("as-predicted", "drag", "speed-drag", "heavy", "open-phase")
+    electrical = {k for k, theory in enumerate(theories) if theory.cause.name not in mechanical}
     assert set(cloud.torque) == {0} | electrical
-
-
-def test_what_was_worked_out_goes_with_the_machines(gantry: Machine) -> None:
-    rows = [SweepRow(label, 6.0, 0.5, None, 1, 0) for label in ("x", "45")]
-    bench = Bench(gantry, pairs_of(gantry, rows), hypotheses(gantry), 3)
-    some, others = bench.everybody.take(slice(4)), bench.everybody.take(slice(9, 12))
-    weaker = next(k for k, theory in enumerate(bench.theories) if theory.cause.name == "low-voltage")
-    for cloud in (some, others):
-        bench.statics(weaker, cloud)
-    bench.statics(0, others)
-    both = some.joined(others)
-    assert set(both.torque) == {weaker}
-    order = np.array([5, 0, 2])
-    again = bench.everybody.take(np.array([10, 0, 2]))
-    for cloud in (both, both.take(order)):
-        fresh = bench.cloud(cloud.normal, cloud.log_density)
-        assert not fresh.statics
-        assert set(cloud.statics) == {(weaker, "x"), (weaker, "45")}
-        for key, told in bench.statics(weaker, fresh).items():
-            assert cloud.statics[weaker, key] == pytest.approx(told)
-    assert both.take(order).normal == pytest.approx(again.normal)
 
 
 @settings(max_examples=30)
@@ -326,10 +264,42 @@ def test_start_angles_average_out(gantry: Machine) -> None:
     """What the angle at the start does to a limit is the same for other draws of it, once there are many."""
     plant = nominal_plant(gantry).take(np.zeros(64, np.intp))
     direction = gantry.direction("x")
-    moves = Moves(direction.vector, np.array([12.0, 20.0]), np.full(2, gantry.travel_along(direction)))
+    moves = Moves(direction.vector, np.array([12.0, 20.0]), np.full(2, 2.25 * gantry.travel_along(direction)))
     alone = Crew(1)
-    one, two = (together([ramp_search(plant, [moves], headroom=1.5, seed=seed)], alone)[0] for seed in (1, 2))
-    logs = [np.log(np.minimum(ramps.skip, 1.5 * moves.top[:, None])) for (ramps,) in (one, two)]
+    one, two = (together([ramp_search(plant, [moves], seed=seed)], alone)[0] for seed in (1, 2))
+    logs = [np.log(np.minimum(ramps.skip, moves.top[:, None])) for (ramps,) in (one, two)]
     spread = np.maximum(logs[0].std(axis=1), logs[1].std(axis=1))
     assert np.all(np.abs(logs[0].mean(axis=1) - logs[1].mean(axis=1)) < 4.0 * spread * np.sqrt(2.0 / 64) + 1e-3)
     assert spread.max() > 0.005
+
+
+@given(st.lists(st.tuples(st.floats(-5.0, 5.0), st.floats(0.01, 1.0)), min_size=2, max_size=30), st.floats(0.0, 1.0))
+def test_weighted_quantiles_lie_among_the_values(pairs: list[tuple[float, float]], probability: float) -> None:
+    values, weight = np.array(pairs).T
+    share = weight / weight.sum()
+    (at,) = weighted_quantiles(values, share, [probability])
+    assert values.min() <= at <= values.max()
+    # No more than that share lies clearly below, no more than the rest clearly above.
+    assert share[values < at - 1e-9].sum() <= probability + share.max()
+    assert share[values > at + 1e-9].sum() <= 1.0 - probability + share.max()
+
+
+def test_limits_move_together() -> None:
+    luck = np.zeros((LUCK_POINTS, 3))
+    limits = Limits(np.zeros((2, 3)), np.full((2, 3), -2.0), np.full((2, 3), 0.25), np.zeros((2, 3)), luck, luck)
+    moved = limits.moved(np.array([0.1, -0.1]))
+    assert moved.kept[:, 0] == pytest.approx([0.1, -0.1])
+    assert moved.failed[:, 2] == pytest.approx([-1.9, -2.1])
+    assert np.array_equal(moved.chance, limits.chance)
+
+
+def test_a_size_for_each_sample_is_one_size_at_a_time(cutter: Machine) -> None:
+    for described in (machine(), cutter):
+        plant = sample_plant(described, 3, 2)
+        for theory in hypotheses(described):
+            sizes = theory.sizes(np.array([0.1, 0.5, 0.9]))
+            together = theory.applied(plant, sizes)
+            for i, size in enumerate(sizes.tolist()):
+                alone = theory.applied(plant.take(slice(i, i + 1)), size)
+                for name in ("voltage", "current_peak", "winding_resistance", "moving_mass", "friction", "open_phase"):
+                    assert getattr(together, name)[i] == pytest.approx(getattr(alone, name)[0])

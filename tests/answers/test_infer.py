@@ -12,28 +12,25 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from motionlimits.answers import infer as inferring
-from motionlimits.answers.bench import FEW, MANY, Bench
+from motionlimits.answers.bench import Bench
 from motionlimits.answers.causes import CAUSES, hypotheses
 from motionlimits.answers.diagnose import Diagnosis, _against, _inference_warnings, _instability, diagnose, quick_rows
-from motionlimits.answers.emulator import LUCK_POINTS, Limits
-from motionlimits.answers.infer import SAMPLES, STABLE, _scatter, rank
-from motionlimits.answers.likelihood import GRID, JUMP_SHARES, UNSTABLE, Pair, RowsFit, pairs_of
-from motionlimits.answers.looks import FITS, REPLICAS, Looks
+from motionlimits.answers.infer import PARTS, SAMPLES, STABLE, _scatter, rank
+from motionlimits.answers.likelihood import GRID, JUMP_SHARES, LUCK_POINTS, UNSTABLE, Limits, Pair, RowsFit, pairs_of
+from motionlimits.answers.looks import WIDER, Looks
 from motionlimits.answers.nextcheck import _information, _right, next_checks, reading_check, row_checks, swap_test
 from motionlimits.answers.predict import predict
+from motionlimits.answers.proposal import effective
 from motionlimits.answers.readings import expected
-from motionlimits.answers.weigh import UNNOTICED, noticed
+from motionlimits.answers.weigh import UNNOTICED, Weight, noticed
 from motionlimits.errors import InputError
 from motionlimits.files.evidence import evidence_fields, read_evidence
 from motionlimits.machine import Machine
-from motionlimits.physics.skip import together
 from motionlimits.plant import nominal_plant
 from motionlimits.readings import readings_of
 from motionlimits.show.json import diagnosis_dict
 from motionlimits.show.words import amount, cause_words, diagnosis_words
 from motionlimits.sweep import SweepRow
-from motionlimits.workers import Crew
 
 from ..inference import infer, simulated_sweep
 
@@ -220,17 +217,6 @@ def test_same_seed_same_answer_on_any_number_of_processes(short: Machine) -> Non
     assert [f.probability for f in one.found] == [f.probability for f in two.found]
 
 
-def test_causes_looked_at_roughly_are_weighed_like_the_others(short: Machine, monkeypatch: pytest.MonkeyPatch) -> None:
-    """A last look may make a cause likely that was not thought worth a closer one before."""
-    monkeypatch.setattr(inferring, "PLAUSIBLE", 1.0)
-    monkeypatch.setattr(inferring, "LOOKS", ((0.0, 1, 16), (0.0, 1, 24)))
-    monkeypatch.setattr(inferring, "UNSURE", 0.0)
-    found = infer(short, quick_rows("x", 6.0, 0.4, 0.5), samples=4, theories=hypotheses(short)[:4], workers=1)
-    assert len(found.found) == 4
-    assert math.fsum(f.probability for f in found.found) == pytest.approx(1.0)
-    assert np.isfinite(found.moved)
-
-
 def test_twice_the_machines_move_no_probability(
     gantry: Machine, example: Diagnosis, example_rows: tuple[SweepRow, ...]
 ) -> None:
@@ -244,87 +230,58 @@ def test_twice_the_machines_move_no_probability(
     assert max(abs(one[key] - two[key]) for key in one) < STABLE
 
 
-@given(
-    st.floats(0.01, 0.99),
-    st.lists(st.floats(-3.0, 3.0), min_size=2, max_size=9),
-    st.floats(0.5, 1.0),
-    st.floats(-50.0, 50.0),
-)
-def test_scatter_of_two_causes(chance: float, off: list[float], unsure: float, level: float) -> None:
-    """Replicas of one cause's score `off` from the other's: a logistic curve of it, twice the variance between two of them."""
-    moves = np.array(off)
-    scores = level + np.array([moves, np.zeros_like(moves)])
+@given(st.floats(0.01, 0.99), st.floats(0.5, 1.0), st.floats(0.01, 1.0), st.integers(0, 1000))
+def test_scatter_of_two_causes(chance: float, unsure: float, width: float, seed: int) -> None:
+    """Parts of one cause's machines that say more or less than all: how far the mean of as many parts is off, and twice that
+    variance between two of them.
+    """
+    rng = np.random.default_rng(seed)
+    parts = rng.normal(0.0, width, PARTS)
+    machines = np.repeat(parts, 50)
+    steady = np.zeros(machines.size)
     rest = [1.0 - unsure] if unsure < 1.0 else []
     chances = np.array([chance * unsure, *rest, (1.0 - chance) * unsure])
-    found = _scatter(chances, [0, chances.size - 1], scores)
-    each = unsure / (1.0 + np.exp(-moves))
-    between = [(a - b) ** 2 for k, a in enumerate(each) for b in each[k + 1 :]]
-    assert found == pytest.approx(math.sqrt(np.mean(between)), abs=1e-9)
-    # What all causes of a replica have in common is no matter.
-    assert _scatter(chances, [0, chances.size - 1], scores + moves) == pytest.approx(found, abs=1e-9)
+    which = [0, chances.size - 1]
+    found = _scatter(chances, which, [Weight(0.0, machines - 7.0), Weight(0.0, steady)])
+    odds = math.log(chance / (1.0 - chance)) + parts - math.log(np.exp(parts).mean())
+    each = unsure / (1.0 + np.exp(-odds))
+    assert found == pytest.approx(math.sqrt(2.0 / PARTS) * each.std(ddof=1), rel=1e-6, abs=1e-12)
+    # Where all parts say the same nothing hangs on them.
+    assert _scatter(chances, which, [Weight(0.0, steady), Weight(0.0, steady)]) == pytest.approx(0.0, abs=1e-12)
 
 
-def test_replicas_hang_on_single_machines_and_their_mean_lies_among_them(gantry: Machine) -> None:
+def test_more_machines_say_the_same_more_surely(gantry: Machine) -> None:
     rows = [SweepRow("x", 6.0, speed, None, 2, skipped) for speed, skipped in ((0.4, 0), (0.5, 2))]
     theories = [h for h in hypotheses(gantry) if h.where in ("all", "x") and h.cause.name in ("as-predicted", "drag")]
     bench = Bench(gantry, pairs_of(gantry, rows), theories, 3)
-    start = bench.everybody.take(slice(30))
-    together([bench.simulate({0: start, 1: start}, lambda share: None)], Crew(1))
-    looks = Looks(bench, RowsFit(gantry, pairs_of(gantry, rows)), bench.everybody.take(slice(FEW)), {}, ())
-    healthy = looks.closer(0, looks.first_look(0), looks.first_look(0))
-    view = looks.closer(1, looks.first_look(1, healthy), healthy)
-    mean, scores = looks.averaged(1, view, healthy)
-    assert scores.shape == (REPLICAS,)
-    assert 0.001 < scores.std() < 1.0
-    assert scores.min() < mean.weight.score < scores.max()
-    # Scores are logarithms of averages over the same machines, so that their mean is one, too; but for how many would notice
-    # the fault, which is of the view and not of its replicas.
-    assert mean.weight.score == pytest.approx(math.log(np.exp(scores).mean()), abs=0.1)
-    assert np.array_equal(scores, looks.averaged(1, view, healthy)[1])
-    # They are of some of very many machines, which say what those of the view say, but for chance.
-    assert len(mean.outlook.quantiles) == MANY
-    assert mean.weight.score == pytest.approx(view.weight.score, abs=0.5)
-
-
-def test_a_chance_hangs_on_the_pairs_that_tell(gantry: Machine) -> None:
-    """Rows at a limit hang on how it was fitted, rows far below it do not."""
-    rows = [SweepRow("x", 20.0, speed, None, 2, skipped) for speed, skipped in ((0.5, 0), (0.6, 2))]
-    rows.append(SweepRow("x", 4.0, 0.05, None, 2, 0))
-    theories = [h for h in hypotheses(gantry) if h.where in ("all", "x") and h.cause.name in ("as-predicted", "drag")]
-    bench = Bench(gantry, pairs_of(gantry, rows), theories, 3)
-    some = bench.everybody.take(slice(60))
-    together([bench.simulate({0: some, 1: some}, lambda share: None)], Crew(1))
-    looks = Looks(bench, RowsFit(gantry, pairs_of(gantry, rows)), bench.everybody.take(slice(FEW)), {}, ())
-    healthy = looks.first_look(0)
-    view = looks.closer(1, looks.first_look(1, healthy), healthy)
-    moves = looks.open_in(1, view)
-    assert moves.shape == (FITS, 2)
-    at = [pair.acceleration for pair in pairs_of(gantry, rows)].index(20.0)
-    assert 0.01 < moves[:, at].std() < 1.0
-    assert moves[:, 1 - at].std() < 0.2 * moves[:, at].std()
+    looks = Looks(bench, RowsFit(gantry, pairs_of(gantry, rows)), bench.everybody, {}, ())
+    healthy = looks.closer(0, looks.first(0), looks.first(0))
+    first = looks.first(1, healthy)
+    view = looks.closer(1, first, healthy)
+    wider = looks.wider(1, view, healthy)
+    assert len(wider.cloud.normal) == WIDER
+    assert effective(wider.weight.machines) > effective(view.weight.machines) >= effective(first.weight.machines)
+    assert wider.weight.score == pytest.approx(view.weight.score, abs=0.2)
+    again = looks.again(1, view, healthy)
+    assert again.weight.score == view.weight.score
 
 
 def test_what_is_typical_does_not_hang_on_rows(gantry: Machine) -> None:
-    """The machine as described is the same whatever was measured: a closer look, with nothing new simulated, leaves it."""
+    """The machine as described is the same whatever was measured."""
     theories = [h for h in hypotheses(gantry) if h.where in ("all", "x") and h.cause.name in ("as-predicted", "drag")]
     told = []
     for speeds in ((0.1, 0.15), (0.5, 0.6)):
         rows = [SweepRow("x", 20.0, speed, None, 2, skipped) for speed, skipped in zip(speeds, (0, 2), strict=True)]
         bench = Bench(gantry, pairs_of(gantry, rows), theories, 3)
-        some = bench.everybody.take(slice(40))
-        together([bench.simulate({0: some, 1: some}, lambda share: None)], Crew(1))
-        looks = Looks(bench, RowsFit(gantry, pairs_of(gantry, rows)), bench.everybody.take(slice(FEW)), {}, ())
-        first = looks.first_look(0)
-        view = looks.closer(0, first, first)
-        assert not np.array_equal(view.learned[0].kept, first.learned[0].kept)
-        told.append(view.outlook.typical)
-        assert looks.closer(0, first, first, more=False).outlook.typical is first.outlook.typical
+        looks = Looks(bench, RowsFit(gantry, pairs_of(gantry, rows)), bench.everybody, {}, ())
+        first = looks.first(0)
+        told.append(looks.closer(0, first, first).outlook.typical)
     assert np.array_equal(*told)
 
 
 def test_what_simulation_leaves_open_is_told(example: Diagnosis) -> None:
     assert example.inference is not None
-    assert not any("machines were simulated" in warning for warning in example.warnings)
+    assert not any("machines within tolerance" in warning for warning in example.warnings)
     (warning,) = _inference_warnings(replace(example.inference, moved=0.034))
     assert "to about 4 %" in warning
     assert "--thorough" in warning
@@ -485,3 +442,19 @@ def test_rows_that_no_cause_explains_are_named(short: Machine, example: Diagnosi
     odd = [row for label in limits for row in swept(label, 0.04 if label == "x" else 1.0)]
     found = infer(short, odd, samples=4, theories=some, workers=1)
     assert [found.pairs[k].direction.label for k in found.unexplained] == ["x"]
+
+
+def test_a_machine_unlike_all_others_is_told(gantry: Machine) -> None:
+    rows = [SweepRow("x", 6.0, 0.4, None, 1, 1)]
+    theories = hypotheses(gantry)[:1]
+    assert Bench(gantry, pairs_of(gantry, rows), theories, 0).unlike() == ()
+    # Carriages of a quarter of a tonne.
+    heavy = replace(gantry, axes=tuple(replace(axis, moving_mass=600.0 * axis.moving_mass) for axis in gantry.axes))
+    assert Bench(heavy, pairs_of(heavy, rows), theories, 0).unlike() == ("x",)
+
+
+def test_unlike_machines_are_warned_about(example: Diagnosis) -> None:
+    assert example.inference is not None
+    assert example.inference.unlike == ()
+    (warning,) = _inference_warnings(replace(example.inference, unlike=("x", "45")))
+    assert warning.startswith("along x, 45 this machine is unlike those")

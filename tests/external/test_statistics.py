@@ -7,16 +7,14 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from scipy import integrate, linalg, optimize, special, stats
+from scipy import integrate, special, stats
 
-from motionlimits.answers import emulator as emulators
 from motionlimits.answers import likelihood, nextcheck, readings, weigh
 from motionlimits.answers.bench import MANY, Bench, Outlook, size_quantiles
 from motionlimits.answers.causes import hypotheses
-from motionlimits.answers.emulator import LUCK_POINTS, Limits, Traits, emulator, logistic, ridge
 from motionlimits.answers.infer import Simulated, _weigh
-from motionlimits.answers.likelihood import GRID, Onsets, Pair, RowsFit, pairs_of
-from motionlimits.answers.proposal import effective
+from motionlimits.answers.likelihood import GRID, LUCK_POINTS, Limits, Onsets, Pair, RowsFit, pairs_of
+from motionlimits.answers.proposal import effective, weighted_quantiles
 from motionlimits.sweep import SweepRow
 
 from ..machines import machine
@@ -129,30 +127,16 @@ def surely(kept: np.ndarray) -> Limits:
 def test_tolerances_are_averaged_over(checked: Validation, pairs: int) -> None:
     """Source: closed form: limits that are jointly normal over the machines of a tolerance, measured with normal errors."""
     rng = np.random.default_rng(pairs)
-    error, simulated, tolerances = 0.15, 300, 12
+    error, tolerances = 0.15, 12
     effect = 0.06 * rng.standard_normal((tolerances, pairs))
     predicted = rng.uniform(-1.0, -0.3, pairs)
     bench = Bench(machine(), [], hypotheses(machine())[:1], 0)
-    drawn = bench.everybody.normal[:simulated, :tolerances]
-
-    def traits(normal: np.ndarray) -> list[Traits]:
-        """Tolerances show in the static limits, though not to scale."""
-        features, shrinkage = normal[:, :tolerances], np.full(tolerances, 64.0)
-        known = np.zeros(len(normal)), features, shrinkage, np.zeros(tolerances, bool)
-        return [Traits(np.full(len(normal), -0.5), 0.2 + 0.8 * s, *known) for s in (features @ effect).T]
-
-    models = [
-        emulator(told, skip, np.ones(simulated), math.inf, math.inf)
-        for told, skip in zip(traits(drawn), (predicted + drawn @ effect).T, strict=True)
-    ]
     covariance = effect.T @ effect + error**2 * np.eye(pairs) + likelihood.COMMON_OFFSET**2
     measured = rng.multivariate_normal(predicted, covariance)
     fit = fit_of([-0.5 * ((GRID - m) / error) ** 2 for m in measured])
     cloud = bench.everybody
     for _ in range(3):
-        limits = surely(
-            np.column_stack([m.predict(told)[0] for m, told in zip(models, traits(cloud.normal), strict=True)])
-        ).moved(cloud.offsets)
+        limits = surely(predicted + cloud.normal[:, :tolerances] @ effect).moved(cloud.offsets)
         weight = fit.log_likelihood(limits, STABLE) + cloud.log_density
         count, cloud = effective(weight), bench.nearer(cloud, limits, weight)
     assert count > 400  # of the first ones, seven for ten limits
@@ -162,7 +146,7 @@ def test_tolerances_are_averaged_over(checked: Validation, pairs: int) -> None:
         float(stats.multivariate_normal(predicted, covariance).logpdf(measured)),
         "scipy.stats.multivariate_normal (closed form)",
         abs=0.15,
-        why=f"{MANY} machines, emulated from {simulated}",
+        why=f"{MANY} machines",
     )
 
 
@@ -180,7 +164,6 @@ def test_size_is_integrated_out(checked: Validation, monkeypatch: pytest.MonkeyP
     outlook = Outlook(
         quantiles,
         fit.log_likelihood(limits, STABLE),
-        0.0,
         np.full(quantiles.size, 1e-12),
         None,
         limits,
@@ -257,7 +240,7 @@ def test_quantiles_of_a_size(checked: Validation) -> None:
     sizes = np.linspace(0.0, 10.0, 401)
     law = stats.truncnorm(-3, 5, loc=4, scale=1.2)
     weights = law.pdf(sizes)
-    points = emulators.weighted_quantiles(sizes, weights / weights.sum(), (0.1, 0.5, 0.9))
+    points = weighted_quantiles(sizes, weights / weights.sum(), (0.1, 0.5, 0.9))
     checked.close(
         "10, 50 and 90 % points",
         points,
@@ -265,65 +248,6 @@ def test_quantiles_of_a_size(checked: Validation) -> None:
         "scipy.stats.truncnorm",
         abs=0.02,
         why="grid of 0.025",
-    )
-
-
-def test_emulator_is_a_penalised_regression(checked: Validation) -> None:
-    """Source: scipy.linalg.lstsq of the system with the penalty as rows; scipy.optimize.minimize of the logistic loss."""
-    rng = np.random.default_rng(3)
-    design = np.column_stack([np.ones(60), rng.standard_normal((60, 5))])
-    values, weight = rng.standard_normal(60), rng.uniform(0.1, 2.0, 60)
-    toward, penalty = np.array([0.0, 1.0, 0.0, 0.3, 0.0, 0.0]), np.array([1e-6, 0.1, 0.3, 4.0, 64.0, 64.0])
-    root = np.sqrt(weight)
-    rows = np.vstack([design * root[:, None], np.diag(np.sqrt(penalty))])
-    solved = linalg.lstsq(rows, np.r_[values * root, np.sqrt(penalty) * toward])[0]
-    checked.close(
-        "emulator's coefficients",
-        ridge(design, values, weight, toward, penalty),
-        solved,
-        "scipy.linalg.lstsq",
-        abs=1e-9,
-        why="exact",
-    )
-    outcome = (design @ rng.standard_normal(6) + rng.logistic(size=60) > 0.0).astype(float)
-    shrink = np.array([0.02, emulators.SLOPE_SHRINKAGE, *[emulators.FALL_SHRINKAGE] * 4])
-    prior = np.array([0.0, 1.0, 0.0, 0.0, 0.0, 0.0])
-
-    def loss(b: np.ndarray) -> float:
-        logit = design @ b
-        return float(weight @ (np.logaddexp(0.0, logit) - outcome * logit) + 0.5 * shrink @ (b - prior) ** 2)
-
-    best = optimize.minimize(loss, np.zeros(6), method="BFGS", options={"gtol": 1e-7}).x
-    checked.close(
-        "coefficients of failing starts",
-        logistic(design, outcome, weight),
-        best,
-        "scipy.optimize.minimize, BFGS",
-        abs=1e-3,
-        why="Newton's steps end where they move a logit by less than this",
-    )
-    checked.close(
-        "the same, sought from elsewhere",
-        logistic(design, outcome, weight, 3.0 * rng.standard_normal(6)),
-        best,
-        "scipy.optimize.minimize, BFGS",
-        abs=1e-3,
-        why="Newton's steps end where they move a logit by less than this",
-    )
-    # Starts that a line parts without fail, and that weigh much, so that they lie far from the prior.
-    much = 1000.0 * weight
-    apart = (design[:, 2] > 0.3).astype(float)
-
-    def slope(b: np.ndarray) -> np.ndarray:
-        return design.T @ (much * (special.expit(design @ b) - apart)) + shrink @ np.diag(b - prior)
-
-    checked.close(
-        "slope of the likelihood at the coefficients of starts parted by a line",
-        slope(logistic(design, apart, much)),
-        np.zeros(6),
-        "closed form: none at the greatest",
-        abs=0.01,
-        why="Newton's steps end where they move a logit by less than 0.001",
     )
 
 
