@@ -29,7 +29,7 @@ TRIAL_SCATTER = 0.04  # of the skip speed from trial to trial, in its logarithm
 ACCIDENT = 0.02  # chance that a trial's outcome has nothing to do with the machine
 # What is left between this simulation of ramps and a machine whose parameters are all known: against an independent
 # simulation at the level of the driver's switches half of the errors are below 6 to 7 %, a quarter above 11 to 15 %. A Student
-# distribution of four degrees of freedom and scale 0.06 does that, and as well for the emulator in place of the simulation;
+# distribution of four degrees of freedom and scale 0.06 does that, and did as well for regressions in place of the simulation;
 # real machines differ from both, so it is a little wider here. The rest are jumps down, as far as a few per cent of the top
 # speed: near 0.72 of the motors' torque a start fails at any speed, and whether that of the machine on the table does can
 # hang on very little. Of 898 limits of 80 blind sweeps (tests/studies) whose parameters were given, those lower than

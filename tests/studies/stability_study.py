@@ -1,4 +1,4 @@
-"""How far probabilities move when twice as many machines are simulated, and how far with another seed.
+"""How far probabilities move when twice as many machines are drawn, and how far with another seed.
 
 Blind cases as in `diagnosis_study`, each diagnosed three times: as usual, with twice the samples, and from another seed.
 
