@@ -49,6 +49,8 @@ MOST_STEADY = 3
 # What the likelihood of rows takes in of what chance adds to a limit, in its logarithm: its offsets. A Student distribution of
 # three degrees of freedom scatters, most of it, by so many times its scale.
 LUCK_TAKEN_IN, MOST_OF_IT, FREEDOM = 0.11, 1.5, 3.0
+# Where a start that fails is lost hangs on how slow a move is looked at, in ramps and on machines, more than the map says.
+FAILED_SCATTER = 0.25
 _LUCK = student.ppf((np.arange(LUCK_POINTS) + 0.5) / LUCK_POINTS, FREEDOM)
 
 
@@ -198,8 +200,8 @@ class Bench:
             limits.kept[:, here] = np.minimum(told.kept - top, math.log(BEYOND))
             limits.failed[:, here] = np.minimum(told.failed - top, math.log(BEYOND))
             limits.chance[:, here], limits.standing[:, here] = told.chance, told.standing
-            limits.kept_luck[:, here] = _luck(told.kept_scatter)
-            limits.failed_luck[:, here] = _luck(told.failed_scatter)
+            limits.kept_luck[:, here] = _luck(told.kept_scatter, 1.0 - told.chance)
+            limits.failed_luck[:, here] = _luck(np.maximum(told.failed_scatter, FAILED_SCATTER), told.chance)
         return limits.moved(cloud.offsets)
 
     def outlook(self, which: int, fit: RowsFit, cloud: Cloud) -> Outlook:
@@ -341,8 +343,11 @@ class Bench:
         return [(self.owner(which, d), d.label) for d, *_ in self.directions]
 
 
-def _luck(scatter: Array) -> Array:
-    """Even quantiles of what chance adds to limits, less the part that is taken in elsewhere; (machines, k) -> (LUCK_POINTS, k)."""
-    scale = np.exp(np.log(scatter).mean(axis=0))
+def _luck(scatter: Array, chance: Array) -> Array:
+    """Even quantiles of what chance adds to limits, less the part that is taken in elsewhere; (machines, k) -> (LUCK_POINTS, k).
+
+    Machines count by how likely they are of the kind: the map knows nothing of where starts are lost that never are.
+    """
+    scale = np.exp(np.average(np.log(scatter), axis=0, weights=chance + 1e-6))
     share = np.sqrt(np.maximum(1.0 - (LUCK_TAKEN_IN / (MOST_OF_IT * scale)) ** 2, 0.0))
     return np.asarray(_LUCK[:, None] * share * scale)

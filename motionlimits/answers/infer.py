@@ -31,8 +31,10 @@ from .weigh import Weight, chances_of, weigh
 # at least such a chance; of so many causes at most.
 SAMPLES, THOROUGH_SAMPLES = 400, 1600
 HOLDING, MOST_HOLDING = 1e-4, 6
-# Chances from which a closer look can make a cause matter, and one that looks sure unsure: at first and after a look, and after two.
-DOUBTFUL = 1e-7, 1e-4, 1e-4
+# Chances from which a closer look can make a cause matter, and one that looks sure unsure: of the first, the second, the third.
+# What a thousand machines say of a cause of which hardly any is possible can be wrong by more than anything: an open phase in a
+# sweep of 28 directions and accelerations had been left out.
+DOUBTFUL = 0.0, 1e-9, 1e-5
 # Those with at least such a chance, so many at most, are weighed by many more machines in the end. Others are known to a tenth.
 UNSURE, MOST_UNSURE = 0.02, 8
 PARTS = 8  # of these machines, by which it is told how far a chance hangs on them
@@ -167,7 +169,7 @@ def sweep_search(
     # The others refer to health.
     counts = {i: samples if i == 0 or chances[i] > UNSURE else samples // 2 for i in [0, *likely]}
     yield from bench.hold(counts, lambda share: report(0.35 + 0.35 * share))
-    chances = look(looks.again, [0, *(i for i in _likeliest(chances, min(DOUBTFUL), len(theories)) if i)])
+    chances = look(looks.again, [0, *(i for i in _likeliest(chances, DOUBTFUL[1], len(theories)) if i)])
     report(0.8)
     unsure = _likeliest(chances, UNSURE, MOST_UNSURE)
     many = max(WIDER * samples // SAMPLES, MANY)
@@ -189,7 +191,7 @@ def _scatter(chances: Array, unsure: Sequence[int], weights: Sequence[Weight]) -
 
 def _likeliest(chances: Array, least: float, most: int) -> list[int]:
     """The causes with some chance, likeliest first."""
-    return [int(i) for i in np.argsort(-chances, kind="stable")[:most] if chances[i] > least]
+    return [int(i) for i in np.argsort(-chances, kind="stable")[:most] if chances[i] >= least]
 
 
 def rank(
