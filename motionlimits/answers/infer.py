@@ -32,8 +32,8 @@ from .weigh import Weight, chances_of, weigh
 SAMPLES, THOROUGH_SAMPLES = 400, 1600
 HOLDING, MOST_HOLDING = 1e-4, 6
 # Chances from which a closer look can make a cause matter, and one that looks sure unsure: of the first, the second, the third.
-# What a thousand machines say of a cause of which hardly any is possible can be wrong by more than anything: an open phase in a
-# sweep of 28 directions and accelerations had been left out.
+# What a thousand machines say of a cause of which hardly any is possible can be wrong by 27 in the logarithm of its chance (low
+# current of one motor, 28 directions and accelerations), so that every cause gets a closer look.
 DOUBTFUL = 0.0, 1e-9, 1e-5
 # Those with at least such a chance, so many at most, are weighed by many more machines in the end. Others are known to a tenth.
 UNSURE, MOST_UNSURE = 0.02, 8

@@ -163,8 +163,8 @@ def _numbers(
     per_acceleration = ordered(asked.per_acceleration) * lever * signs
     swung = inertia[0] + np.abs(per_acceleration[0]) * radius[0] / rates[0]
     own = np.sqrt(teeth[0] * full[0] / swung)  # of the leading rotor on its magnetic spring [rad/s]
-    constant = drive_forces(plant.kinematic_map, plant.friction * np.sign(unit))
-    held = ordered(asked.still - constant) * lever * signs / full
+    rubbing = drive_forces(plant.kinematic_map, plant.friction * np.sign(unit))
+    held = ordered(asked.still - rubbing) * lever * signs / full
     slowly = ordered(asked.per_speed) * lever * signs
     resistance, inductance = ordered(plant.resistance), ordered(plant.inductance)
     current, constant_of = ordered(plant.current_peak), ordered(plant.torque_constant)
@@ -193,7 +193,7 @@ def _numbers(
         share(ordered(plant.detent)),
         ordered(plant.slow_decay.astype(float)),
         ordered(plant.open_phase.astype(float)),
-        share(ordered(np.abs(drive_forces(plant.kinematic_map, plant.friction * np.sign(unit)))) * lever),
+        share(ordered(np.abs(rubbing)) * lever),
         np.log(LEAST_SHARE + np.abs(slowly) * own / (teeth / radius * np.maximum(rates, 0.1)) / full),
     ]
     fixed = [np.log(own), teeth[0] / 50.0]
@@ -201,8 +201,8 @@ def _numbers(
         fixed += [
             rates[1] / rates[0],
             np.sign(slowly[1]) * slowly[1] / np.maximum(np.abs(slowly[0]), 1e-12),
-            (per_acceleration[1] / np.maximum(np.abs(per_acceleration[0]), 1e-12)),
-            (signs[0] * signs[1]),
+            per_acceleration[1] / np.maximum(np.abs(per_acceleration[0]), 1e-12),
+            signs[0] * signs[1],
             *(np.full(rows.size, abs(part)) for part in unit[axes]),
             *np.log(plant.moving_mass[:, axes].T * lever[0] * radius[0] / inertia[0]),
             *np.log(LEAST_SHARE + plant.friction[:, axes].T * lever[0] / full[0]),

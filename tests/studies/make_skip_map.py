@@ -20,7 +20,7 @@ from motionlimits.physics import skipmap
 from motionlimits.physics.limits import pull_in_acceleration, standing_ratio
 from motionlimits.physics.motion import Fate, Lanes, simulate
 from motionlimits.physics.skip import Moves, ramp_search, together
-from motionlimits.physics.skipmap import LEAKY, Network, Single, curve_of, reach, similarity
+from motionlimits.physics.skipmap import FURTHEST, LEAKY, SCALES, Network, Single, curve_of, reach, similarity
 from motionlimits.plant import Plant
 from motionlimits.workers import Crew
 
@@ -183,7 +183,7 @@ def loss(out: Array, ratio: Array) -> tuple[float, Array]:
     kept, odds, failed, kept_scatter, failed_scatter = out.T
 
     def student(middle: Array, log_scale: Array) -> tuple[Array, Array, Array]:
-        inside = np.clip(log_scale, -6.0, -0.5)
+        inside = np.clip(log_scale, *SCALES)
         scale = np.exp(inside)
         apart = (ratio - middle) / scale
         tail = 1.0 + apart**2 / FREEDOM
@@ -228,7 +228,7 @@ def train(
     thresholds = [np.zeros(b, np.float32) for b in sizes[1:]]
     thresholds[-1][:] = 0.0, -1.0, -0.8, -2.5, -1.5
     network = Network(tuple(weights), tuple(thresholds), middle, spread)
-    numbers = np.clip((learned.numbers - middle) / spread, -4.0, 4.0)
+    numbers = np.clip(network.apart(learned.numbers), -FURTHEST, FURTHEST)
     parameters = [*weights, *thresholds]
     mean, square = [np.zeros_like(p) for p in parameters], [np.zeros_like(p) for p in parameters]
     count, turn = len(numbers) // BATCH, 0
