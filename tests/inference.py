@@ -1,25 +1,31 @@
-"""A sweep simulated under every cause, in one call."""
+"""A sweep looked at under every cause, in one call."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from typing import Any
 
-from motionlimits.answers.infer import Inference, Simulated, rank, sweep_search
-from motionlimits.machine import Machine
-from motionlimits.physics.skip import together
+import numpy as np
+
+from motionlimits.answers.infer import Inference, Survey, rank, survey
+from motionlimits.answers.likelihood import FREQUENCIES, LUCK_POINTS, Limits
+from motionlimits.machine import Array, Machine
 from motionlimits.sweep import SweepRow
 from motionlimits.workers import Crew, usable_cores
 
 
-def simulated_sweep(
-    machine: Machine, rows: Sequence[SweepRow], workers: int | None = None, **options: Any
-) -> Simulated:
-    """`sweep_search` run on its own, on that many processes (None: all cores)."""
-    crew = Crew(workers or usable_cores())
-    return together([sweep_search(machine, rows, crew=crew, **options)], crew)[0]
+def surveyed(machine: Machine, rows: Sequence[SweepRow], workers: int | None = None, **options: Any) -> Survey:
+    """`survey` on that many processes (None: all cores)."""
+    return survey(machine, rows, crew=Crew(workers or usable_cores()), **options)
+
+
+def surely(kept: Array, directions: int = 1) -> Limits:
+    """Limits (machines, pairs) of machines whose start succeeds, that chance leaves alone and that are stable at any speed."""
+    luck = np.zeros((LUCK_POINTS, kept.shape[1]))
+    stable = np.zeros((len(kept), directions, FREQUENCIES.size))
+    return Limits(kept, kept, np.zeros_like(kept), np.zeros_like(kept), luck, luck, stable)
 
 
 def infer(machine: Machine, rows: Sequence[SweepRow], **options: Any) -> Inference:
-    """Simulate and rank."""
-    return rank(simulated_sweep(machine, rows, **options))
+    """Survey and rank."""
+    return rank(surveyed(machine, rows, **options))

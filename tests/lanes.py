@@ -47,10 +47,9 @@ def lane(**changes: float) -> Lanes:
         "start_speed": 0.0,
         "hold": 0.0,
         "calm": 0.0,
-        "coarse": 1.0,
     }
     values |= changes
-    moves = ("acceleration", "speed", "travel", "start_speed", "hold", "calm", "coarse")
+    moves = ("acceleration", "speed", "travel", "start_speed", "hold", "calm")
     arrays = {k: np.array([v]) if k in moves else np.array([[float(v)]]) for k, v in values.items()}
     return Lanes(
         slow_decay=np.zeros((1, 1), bool),

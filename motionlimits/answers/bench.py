@@ -1,14 +1,13 @@
 """What thousands of machines within tolerance do to a sweep under every cause: their limits by the skip map.
 
-Machines are rows of standard normal coordinates, so that they can be drawn near those that the rows leave possible. What a map of
-limits cannot tell, whether a machine loses steps at constant speed, is simulated for some hundreds.
+Machines are rows of standard normal coordinates, so that they can be drawn near those that the rows leave possible.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from collections.abc import Sequence
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,19 +16,27 @@ from scipy.stats import t as student
 
 from ..machine import Array, Direction, Machine
 from ..physics.limits import TorqueCurve
-from ..physics.skip import Moves, Search, ramp_search, steady_speed
+from ..physics.skip import Moves
 from ..physics.skipmap import Mapped, curve_of, mapped, reach, unlike
-from ..plant import Plant, log_widths, nominal_plant, plant_at, stack
+from ..plant import Plant, log_widths, nominal_plant, plant_at
 from .causes import Hypothesis
-from .likelihood import COMMON_OFFSET, LUCK_POINTS, UNSTABLE, UNSTABLE_SLOW, Limits, Onsets, Pair, RowsFit
-from .proposal import Bools, fitted, tempered
+from .likelihood import (
+    COMMON_OFFSET,
+    FREQUENCIES,
+    LUCK_POINTS,
+    UNSTABLE,
+    UNSTABLE_SLOW,
+    Limits,
+    Pair,
+    RowsFit,
+    unstable_speeds,
+)
+from .proposal import fitted, tempered
 
 FEW, MANY = 1000, 2000  # machines that a cause is weighed by, at first and later
 MOST_DIRECTIONS, INFORMED = 8, 0.02  # of tolerances that rows tell about: how many, and least effect on a limit of each
 SIZE_POINTS = 41  # quantiles of a size's prior at which readings are weighed and its posterior is told
 BEYOND = 1.6  # skip speed over the top speed from which one is as good as another
-# Times as long as usual are the steps of ramps by which it is only told how fast a machine goes on at constant speed.
-COARSE = 2.0
 ELECTRICAL = (  # what decides on a torque curve
     "voltage",
     "source_resistance",
@@ -40,12 +47,6 @@ ELECTRICAL = (  # what decides on a torque curve
     "current_peak",
     "slow_decay",
 )
-# As so many machines, beside `likelihood.ANY_ONSET`, count those simulated at constant speed, of a cause itself and healthy
-# ones for any other: a share that does not hang on how many are simulated.
-OWN_ONSETS, HEALTHY_ONSETS = 28.0, 6.0
-# Accelerations of a direction at which machines are simulated to be looked at constant speed: those of the fastest such speeds.
-# At two or one, one machine in six is told to be stable that is not, or the other way round.
-MOST_STEADY = 3
 # What the likelihood of rows takes in of what chance adds to a limit, in its logarithm: its offsets. A Student distribution of
 # three degrees of freedom scatters, most of it, by so many times its scale.
 LUCK_TAKEN_IN, MOST_OF_IT, FREEDOM = 0.11, 1.5, 3.0
@@ -59,15 +60,14 @@ class Outlook:
     """What machines with one fault do.
 
     `quantiles` (machines,) of the size, `log_weight` (machines,): likelihood of the rows, times how often such a machine
-    occurs over how often it was drawn; `unstable` (machines,): how likely each has an unstable speed by the common prior,
-    `onsets`: what those simulated do at constant speed. `limits` of (machines, pairs); `typical` (sizes, pairs): expected log
-    of skip over top speed of the machine as described over `size_quantiles`.
+    occurs over how often it was drawn; `unstable` (machines,): how likely each has an unstable speed by the common prior.
+    `limits` of (machines, pairs); `typical` (sizes, pairs): expected log of skip over top speed of the machine as described over
+    `size_quantiles`.
     """
 
     quantiles: Array
     log_weight: Array
     unstable: Array
-    onsets: Onsets | None
     limits: Limits
     typical: Array
 
@@ -133,18 +133,19 @@ class Bench:
     def __init__(self, machine: Machine, pairs: Sequence[Pair], theories: Sequence[Hypothesis], seed: int) -> None:
         self.machine, self.theories, self.seed = machine, theories, seed
         self.varies = log_widths(machine) > 0.0
-        self.directions: list[tuple[Direction, list[int], Moves]] = []
+        self.directions: list[tuple[Direction, list[int], Moves, Array]] = []
         for label in dict.fromkeys(p.direction.label for p in pairs):
             direction = machine.direction(label)
             here = [k for k, p in enumerate(pairs) if p.direction.label == label]
             acceleration = np.array([pairs[k].acceleration for k in here])
             moves = Moves(direction.vector, acceleration, np.full(len(here), machine.travel_along(direction)))
-            self.directions.append((direction, here, moves))
+            # Between the speeds at which machines may be unstable, and beyond them all.
+            speeds = unstable_speeds(machine, direction)
+            between = np.append(np.sqrt(speeds[1:] * speeds[:-1]), math.inf)
+            self.directions.append((direction, here, moves, between))
         self.fastest = reach(nominal_plant(machine))
         self.count = len(pairs)
         self.everybody = self.cloud(self._coordinates(MANY, seed), np.zeros(MANY))
-        self.cruises: dict[tuple[int, str], Array] = {}
-        self.onsets: dict[int, Onsets] = {}
 
     def _coordinates(self, count: int, seed: int | Sequence[int]) -> Array:
         """Standard normal coordinates of machines, evenly spread: a Latin hypercube; the first is the machine described."""
@@ -181,28 +182,29 @@ class Bench:
             cloud.torque[mine] = curve_of(plant, self.fastest)
         return cloud.torque[mine]
 
-    def _told(self, which: int, direction: Direction, moves: Moves, cloud: Cloud) -> Mapped:
+    def _told(self, which: int, direction: Direction, moves: Moves, speeds: Array, cloud: Cloud) -> Mapped:
         """What the map says of machines under a hypothesis in a direction."""
         key = self.owner(which, direction), direction.label
         if key not in cloud.told:
             plant = self.faulty(key[0], cloud)
-            cloud.told[key] = mapped(plant, self._curve(key[0], cloud, plant), moves.unit, moves.acceleration)
+            cloud.told[key] = mapped(plant, self._curve(key[0], cloud, plant), moves.unit, moves.acceleration, speeds)
         return cloud.told[key]
 
     def limits(self, which: int, cloud: Cloud) -> Limits:
         """Limits of machines under a hypothesis."""
-        limits = Limits(
-            *(np.empty((len(cloud.normal), self.count)) for _ in range(4)),
-            *(np.empty((LUCK_POINTS, self.count)) for _ in range(2)),
-        )
-        for direction, here, moves in self.directions:
-            told, top = self._told(which, direction, moves, cloud), np.log(moves.top)
-            limits.kept[:, here] = np.minimum(told.kept - top, math.log(BEYOND))
-            limits.failed[:, here] = np.minimum(told.failed - top, math.log(BEYOND))
-            limits.chance[:, here], limits.standing[:, here] = told.chance, told.standing
-            limits.kept_luck[:, here] = _luck(told.kept_scatter, 1.0 - told.chance)
-            limits.failed_luck[:, here] = _luck(np.maximum(told.failed_scatter, FAILED_SCATTER), told.chance)
-        return limits.moved(cloud.offsets)
+        n = len(cloud.normal)
+        kept, failed, chance, standing = np.empty((4, n, self.count))
+        kept_luck, failed_luck = np.empty((2, LUCK_POINTS, self.count))
+        onsets = np.empty((n, len(self.directions), FREQUENCIES.size))
+        for d, (direction, here, moves, between) in enumerate(self.directions):
+            told, top = self._told(which, direction, moves, between, cloud), np.log(moves.top)
+            kept[:, here] = np.minimum(told.kept - top, math.log(BEYOND))
+            failed[:, here] = np.minimum(told.failed - top, math.log(BEYOND))
+            chance[:, here], standing[:, here] = told.chance, told.standing
+            kept_luck[:, here] = _luck(told.kept_scatter, 1.0 - told.chance)
+            failed_luck[:, here] = _luck(np.maximum(told.failed_scatter, FAILED_SCATTER), told.chance)
+            onsets[:, d] = np.diff(told.unstable, axis=1, prepend=0.0)
+        return Limits(kept, failed, chance, standing, kept_luck, failed_luck, onsets).moved(cloud.offsets)
 
     def outlook(self, which: int, fit: RowsFit, cloud: Cloud) -> Outlook:
         """What machines do under a hypothesis.
@@ -219,20 +221,14 @@ class Bench:
         -------
         Outlook
         """
-        limits, onsets = self.limits(which, cloud), self._onsets(which)
-        weight = fit.log_likelihood(limits, cloud.unstable, onsets) + cloud.log_density
-        return Outlook(cloud.quantiles, weight, cloud.unstable, onsets, limits, self.typical(which))
-
-    def seen_again(self, which: int, fit: RowsFit, outlook: Outlook, cloud: Cloud) -> Outlook:
-        """The same machines, with what is known of constant speed by now."""
-        onsets = self._onsets(which)
-        weight = fit.log_likelihood(outlook.limits, outlook.unstable, onsets) + cloud.log_density
-        return replace(outlook, log_weight=weight, onsets=onsets)
+        limits = self.limits(which, cloud)
+        weight = fit.log_likelihood(limits, cloud.unstable) + cloud.log_density
+        return Outlook(cloud.quantiles, weight, cloud.unstable, limits, self.typical(which))
 
     def unlike(self) -> tuple[str, ...]:
         """Directions in which the machine is unlike all that the map was learned from."""
         nominal = nominal_plant(self.machine)
-        return tuple(d.label for d, _, moves in self.directions if unlike(nominal, d.vector, moves.acceleration))
+        return tuple(d.label for d, _, moves, _ in self.directions if unlike(nominal, d.vector, moves.acceleration))
 
     def typical(self, which: int) -> Array:
         """Expected log of skip over top speed of the machine as described, with faults of some sizes; (sizes, pairs)."""
@@ -271,76 +267,6 @@ class Bench:
         luck = normal @ basis
         near = proposal.draw(luck)
         return self.cloud(normal + (near - luck) @ basis.T, proposal.log_density(near))
-
-    def hold(self, counts: Mapping[int, int], progress: Callable[[float], None]) -> Search[None]:
-        """Simulate machines at constant speed.
-
-        Parameters
-        ----------
-        counts : mapping of int to int
-            By hypothesis: of the first so many of `everybody` those that have not been yet.
-        progress : callable
-            Called with the share done.
-        """
-        more: dict[tuple[int, str], slice] = {}
-        for which, count in counts.items():
-            for key in self._owned(which):
-                had, most = len(self.cruises.get(key, ())), min(count, MANY)
-                if most > max(had, more[key].stop if key in more else 0):
-                    more[key] = slice(had, most)
-        if not more:
-            progress(1.0)
-            return
-        plants = [self.faulty(which, self.everybody.take(some)) for (which, _), some in more.items()]
-        ends = np.cumsum([plant.samples for plant in plants])
-        span = {key: np.arange(end - p.samples, end) for key, p, end in zip(more, plants, ends.tolist(), strict=True)}
-        asked, cruising = [], []
-        for direction, here, moves in self.directions:
-            whole = np.zeros((len(here), int(ends[-1])), bool)
-            mine = [key for key in more if key[1] == direction.label]
-            for key in mine:
-                whole[:, span[key]] = self._fastest_kept(key[0], direction, moves)[:, None]
-            asked.append(whole)
-            cruising.append(np.concatenate([np.empty(0, np.intp), *(span[key] for key in mine)]))
-        moves_of = [m for *_, m in self.directions]
-        found = yield from ramp_search(
-            stack(plants), moves_of, seed=self.seed, asked=asked, cruising=cruising, coarse=COARSE, progress=progress
-        )
-        for (direction, *_), ramps in zip(self.directions, found, strict=True):
-            for key in [key for key in more if key[1] == direction.label]:
-                self.cruises[key] = np.append(self.cruises.get(key, np.empty(0)), np.log(ramps.onset[span[key]]))
-        self.onsets.clear()
-
-    def _fastest_kept(self, which: int, direction: Direction, moves: Moves) -> Bools:
-        """Accelerations at which machines come to the greatest speeds that they keep for a while, (k,)."""
-        told = self._told(which, direction, moves, self.everybody)
-        limit = told.kept * (1.0 - told.chance) + told.failed * told.chance
-        order = np.argsort(-np.minimum(limit, np.log(steady_speed(moves))).mean(axis=0), kind="stable")
-        return np.isin(np.arange(order.size), order[:MOST_STEADY])
-
-    def _onsets(self, which: int) -> Onsets | None:
-        """What machines do at constant speed under a hypothesis; healthy ones tell of it, too, but less."""
-        if not self.cruises:
-            return None
-        if which not in self.onsets:
-            found = self._cruised(which)
-            if which != 0:
-                healthy = self._cruised(0)
-                healthy = healthy._replace(weight=healthy.weight * HEALTHY_ONSETS / OWN_ONSETS)
-                found = Onsets(*map(np.concatenate, zip(found, healthy, strict=True)))
-            self.onsets[which] = found.merged()
-        return self.onsets[which]
-
-    def _cruised(self, which: int) -> Onsets:
-        """The machines that were simulated at constant speed in all directions."""
-        each = [self.cruises.get(key, np.empty(0)) for key in self._owned(which)]
-        n = min(map(len, each))
-        speeds = np.column_stack([speeds[:n] for speeds in each])
-        return Onsets(speeds, self.everybody.unstable[:n], np.full(n, OWN_ONSETS / max(n, 1)))
-
-    def _owned(self, which: int) -> list[tuple[int, str]]:
-        """Of each direction what a hypothesis has in `cruises`."""
-        return [(self.owner(which, d), d.label) for d, *_ in self.directions]
 
 
 def _luck(scatter: Array, chance: Array) -> Array:

@@ -5,17 +5,16 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any
 
 import numpy as np
 
 from ..errors import InputError
 from ..machine import Machine
-from ..physics.skip import Search, together
+from ..physics.skip import together
 from ..readings import readings_of
 from ..sweep import SweepRow, grouped
 from ..workers import Crew
-from .infer import SAMPLES, STABLE, THOROUGH_SAMPLES, Found, Inference, Simulated, rank, sweep_search
+from .infer import SAMPLES, STABLE, THOROUGH_SAMPLES, Found, Inference, Survey, rank, survey
 from .nextcheck import Check, next_checks, swap_test
 from .predict import Limit, Prediction, Question, check_accelerations, prediction_search, static_prediction
 from .readings import expected
@@ -23,6 +22,7 @@ from .shift import Shifts
 
 # Trials of a limit that is told without a sweep: who knows it has met it more than once; common practice, no source.
 STATED_TRIALS = 3
+PREDICTING = 0.3  # of the time that an answer takes, told as progress
 
 
 @dataclass(frozen=True)
@@ -115,7 +115,7 @@ def diagnose(
     quick : bool
         Static limits only: agreement without bands, no causes.
     samples : int
-        Machines drawn within tolerance, as in `infer.sweep_search`; `infer.THOROUGH_SAMPLES` where probabilities did not
+        Machines drawn within tolerance, as in `infer.survey`; `infer.THOROUGH_SAMPLES` where probabilities did not
         settle.
     seed, progress
         As in `predict`.
@@ -142,22 +142,29 @@ def diagnose(
     )
     given = dict(readings or {})
     slipped = damage.motors if damage else ()
-    simulated: Simulated | None = None
+    surveyed: Survey | None = None
     if quick:
         prediction = static_prediction(question)
     else:
-        crew = Crew()
-        searches: list[Search[Any]] = [
-            prediction_search(question, seed=seed),
-            sweep_search(machine, rows, given, slipped, samples=samples, seed=seed, crew=crew, progress=progress),
-        ]
-        prediction, simulated = together(searches, crew)
+        crew, report = Crew(), progress or (lambda share: None)
+        search = prediction_search(question, seed=seed, progress=lambda share: report(PREDICTING * share))
+        (prediction,) = together([search], crew)
+        surveyed = survey(
+            machine,
+            rows,
+            given,
+            slipped,
+            samples=samples,
+            seed=seed,
+            crew=crew,
+            progress=lambda share: report(PREDICTING + (1.0 - PREDICTING) * share),
+        )
     limits = {(limit.direction, limit.acceleration): limit for limit in prediction.limits}
     warnings: list[str] = []
     agreement = tuple(_agree(machine, key, group, limits[key], warnings) for key, group in groups.items())
-    if simulated is None:
+    if surveyed is None:
         return Diagnosis(machine, prediction, agreement, tuple(warnings), given)
-    inference = rank(simulated, given, slipped)
+    inference = rank(surveyed, given, slipped)
     warnings += _inference_warnings(inference, samples >= THOROUGH_SAMPLES)
     warnings += [_against(machine, inference.best, key, given[key]) for key in inference.conflicts]
     return Diagnosis(

@@ -1,4 +1,4 @@
-"""Which cause explains the whole sweep: Bayesian comparison of causes through the time-domain model.
+"""Which cause explains the whole sweep: Bayesian comparison of causes through the map of the time-domain model.
 
 For every cause and place thousands of machines within tolerance, each with a fault of some size, are asked what they would do in the
 directions and accelerations of the sweep (`bench`); `likelihood` says how well the rows go with each, and the mean over all is
@@ -15,28 +15,26 @@ import numpy as np
 from scipy.special import logsumexp
 
 from ..machine import Array, Direction, Machine
-from ..physics.skip import Search
 from ..readings import readings_of
 from ..sweep import SweepRow
 from ..workers import Crew
 from .bench import BEYOND, FEW, MANY, Bench, Outlook, size_quantiles
 from .causes import Hypothesis, hypotheses
 from .likelihood import Pair, RowsFit, pairs_of
-from .looks import WIDER, Looks, View
+from .looks import Looks, View
 from .proposal import shares, weighted_quantiles
 from .readings import expected
 from .weigh import Weight, chances_of, weigh
 
-# So many machines tell what happens at constant speed: healthy ones, those of unsure causes, and half as many of other causes with
-# at least such a chance; of so many causes at most.
-SAMPLES, THOROUGH_SAMPLES = 400, 1600
-HOLDING, MOST_HOLDING = 1e-4, 6
 # Chances from which a closer look can make a cause matter, and one that looks sure unsure: of the first, the second, the third.
 # What a thousand machines say of a cause of which hardly any is possible can be wrong by 27 in the logarithm of its chance (low
 # current of one motor, 28 directions and accelerations), so that every cause gets a closer look.
 DOUBTFUL = 0.0, 1e-9, 1e-5
-# Those with at least such a chance, so many at most, are weighed by many more machines in the end. Others are known to a tenth.
+# Those with at least such a chance, so many at most, are weighed by these many machines in the end, drawn near those of the looks
+# before. Others are known to a tenth: some hundreds of two thousand machines count for something, or fewer, and the mean over
+# them is mostly too low, where the likeliest are not among them.
 UNSURE, MOST_UNSURE = 0.02, 8
+SAMPLES, THOROUGH_SAMPLES = 8000, 32_000
 PARTS = 8  # of these machines, by which it is told how far a chance hangs on them
 INFORMING = 200  # machines that tell what a limit is expected to say about causes
 STABLE = 0.02  # a chance that hangs on them by more is told
@@ -94,7 +92,7 @@ class Inference:
 
 
 @dataclass(frozen=True)
-class Simulated:
+class Survey:
     """What every cause would do to a sweep; `moved` and `unlike` as of `Inference`."""
 
     machine: Machine
@@ -106,7 +104,7 @@ class Simulated:
     unlike: tuple[str, ...] = ()
 
 
-def sweep_search(
+def survey(
     machine: Machine,
     rows: Sequence[SweepRow],
     evidence: Mapping[str, float] | None = None,
@@ -117,8 +115,8 @@ def sweep_search(
     theories: Sequence[Hypothesis] | None = None,
     crew: Crew | None = None,
     progress: Callable[[float], None] | None = None,
-) -> Search[Simulated]:
-    """Simulate every cause on the rows of a sweep, as a search for `physics.skip.together`.
+) -> Survey:
+    """What every cause would do to the rows of a sweep.
 
     Parameters
     ----------
@@ -129,7 +127,7 @@ def sweep_search(
     slipped : sequence of tuple of str, optional
         Of each displacement that is clearly lost steps: the motors that lost them.
     samples : int
-        So many machines of each likely cause are simulated at constant speed, and twenty times as many are looked at.
+        So many machines within tolerance are drawn of each likely cause in the end.
     seed : int
         The same seed gives the same answer.
     theories : sequence of Hypothesis, optional
@@ -141,16 +139,15 @@ def sweep_search(
 
     Returns
     -------
-    Simulated
+    Survey
         For `rank`.
     """
     pairs = pairs_of(machine, rows)
     theories = tuple(theories or hypotheses(machine))
-    known = dict(evidence or {})
     report = progress or (lambda share: None)
     crew = crew or Crew(1)
     bench = Bench(machine, pairs, theories, seed)
-    looks = Looks(bench, RowsFit(machine, pairs), bench.everybody.take(slice(FEW)), known, slipped)
+    looks = Looks(bench, RowsFit(machine, pairs), bench.everybody.take(slice(FEW)), dict(evidence or {}), slipped)
     everything = range(len(theories))
     views = [looks.first(0)]
     views += crew.each(lambda i: looks.first(i, views[0]), everything[1:])
@@ -164,19 +161,12 @@ def sweep_search(
     chances = chances_of(view.weight for view in views)
     for k, least in enumerate(DOUBTFUL):
         chances = look(looks.closer, _likeliest(chances, least, len(theories)))
-        report(0.2 + 0.05 * (k + 1))
-    likely = _likeliest(chances, HOLDING, MOST_HOLDING)
-    # The others refer to health.
-    counts = {i: samples if i == 0 or chances[i] > UNSURE else samples // 2 for i in [0, *likely]}
-    yield from bench.hold(counts, lambda share: report(0.35 + 0.35 * share))
-    chances = look(looks.again, [0, *(i for i in _likeliest(chances, DOUBTFUL[1], len(theories)) if i)])
-    report(0.8)
+        report(0.2 + 0.5 * (k + 1) / len(DOUBTFUL))
     unsure = _likeliest(chances, UNSURE, MOST_UNSURE)
-    many = max(WIDER * samples // SAMPLES, MANY)
-    chances = look(lambda i, view, healthy: looks.wider(i, view, healthy, many), unsure)
+    chances = look(lambda i, view, healthy: looks.wider(i, view, healthy, max(samples, MANY)), unsure)
     report(1.0)
     moved = _scatter(chances, unsure, [views[i].weight for i in unsure])
-    return Simulated(machine, pairs, theories, tuple(view.outlook for view in views), looks.fit, moved, bench.unlike())
+    return Survey(machine, pairs, theories, tuple(view.outlook for view in views), looks.fit, moved, bench.unlike())
 
 
 def _scatter(chances: Array, unsure: Sequence[int], weights: Sequence[Weight]) -> float:
@@ -195,25 +185,25 @@ def _likeliest(chances: Array, least: float, most: int) -> list[int]:
 
 
 def rank(
-    simulated: Simulated, evidence: Mapping[str, float] | None = None, slipped: Sequence[tuple[str, ...]] = ()
+    found: Survey, evidence: Mapping[str, float] | None = None, slipped: Sequence[tuple[str, ...]] = ()
 ) -> Inference:
-    """Rank simulated causes by the sweep and other evidence, which may be more than was known when they were simulated.
+    """Rank causes by the sweep and other evidence, which may be more than was known when they were looked at.
 
     Parameters
     ----------
-    simulated : Simulated
+    found : Survey
     evidence, slipped
-        As in `sweep_search`.
+        As in `survey`.
 
     Returns
     -------
     Inference
     """
     readings = dict(evidence or {})
-    weights = _weigh(simulated, readings, slipped)
-    found = []
+    weights = _weigh(found, readings, slipped)
+    ranked = []
     for theory, outlook, w, chance in zip(
-        simulated.theories, simulated.outlooks, weights, chances_of(weights).tolist(), strict=True
+        found.theories, found.outlooks, weights, chances_of(weights).tolist(), strict=True
     ):
         share = shares(w.machines)
         low, middle, high = theory.sizes(weighted_quantiles(outlook.quantiles, share, (0.1, 0.5, 0.9))).tolist()
@@ -221,25 +211,23 @@ def rank(
         by_size = _on_grid(outlook.quantiles, share, size_quantiles(theory).size)
         unstable = {}
         if chance > LEAST_UNSTABLE:
-            unstable = simulated.fit.instability(outlook.limits, outlook.unstable, share, outlook.onsets)
-        found.append(Found(theory, chance, log_evidence, middle, low, high, by_size, outlook.typical.T, unstable))
-    order = [int(i) for i in np.argsort([-f.probability for f in found], kind="stable")]
+            unstable = found.fit.instability(outlook.limits, outlook.unstable, share)
+        ranked.append(Found(theory, chance, log_evidence, middle, low, high, by_size, outlook.typical.T, unstable))
+    order = [int(i) for i in np.argsort([-f.probability for f in ranked], kind="stable")]
     best = order[0]
-    likely, share = simulated.outlooks[best], shares(weights[best].machines)
-    explained = simulated.fit.explained(likely.limits, likely.unstable, share, likely.onsets)
+    likely = found.outlooks[best]
+    explained = found.fit.explained(likely.limits, likely.unstable, shares(weights[best].machines))
     unexplained = tuple(int(k) for k in np.flatnonzero(explained < UNEXPLAINED))
-    conflicts = _conflicts(simulated.machine, found[best], readings)
-    return Inference(
-        tuple(found[i] for i in order), simulated.pairs, unexplained, conflicts, simulated.moved, simulated.unlike
-    )
+    conflicts = _conflicts(found.machine, ranked[best], readings)
+    return Inference(tuple(ranked[i] for i in order), found.pairs, unexplained, conflicts, found.moved, found.unlike)
 
 
-def _weigh(simulated: Simulated, readings: Mapping[str, float], slipped: Sequence[tuple[str, ...]]) -> list[Weight]:
+def _weigh(found: Survey, readings: Mapping[str, float], slipped: Sequence[tuple[str, ...]]) -> list[Weight]:
     """Weigh every hypothesis."""
-    healthy = simulated.outlooks[0].typical[0]
+    healthy = found.outlooks[0].typical[0]
     return [
-        weigh(simulated.machine, theory, outlook, healthy, readings, slipped)
-        for theory, outlook in zip(simulated.theories, simulated.outlooks, strict=True)
+        weigh(found.machine, theory, outlook, healthy, readings, slipped)
+        for theory, outlook in zip(found.theories, found.outlooks, strict=True)
     ]
 
 

@@ -4,7 +4,7 @@ The likelihood of a row is binomial, with a chance of skipping that rises smooth
 for accidents. What the simulation itself gets wrong is taken in three times: an offset common to all rows; one of each
 direction and acceleration with long tails (where a start is about to fail the true skip speed jumps down); and a speed from
 which oscillation grows, the same whatever the acceleration, which some machines have whether healthy or not. Where such
-speeds lie is told by simulated machines like the one at hand (`Onsets`) and, since these may err, by a prior common to all.
+speeds lie is told by the skip map, of each machine for itself, and, since that may err, by a prior common to all.
 
 Tolerances are common to all rows: the average over machines is taken of the product over rows, not row by row. All skip
 speeds here are logarithms of their ratio to the top speed that the travel allows.
@@ -13,7 +13,7 @@ speeds here are logarithms of their ratio to the top speed that the travel allow
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 from scipy.special import gammaln, log_ndtr, logsumexp
 
 from ..machine import Array, Direction, Machine
+from ..physics.skip import Moves, steady_speed
 from ..plant import nominal_plant
 from ..sweep import SweepRow, grouped
 
@@ -52,12 +53,14 @@ COMMON_OFFSET = 0.05  # of all skip speeds of a machine alike, one standard devi
 UNSTABLE, UNSTABLE_SLOW = 0.1, 0.4
 UNSTABLE_DIRECTIONS = 0.6
 UNSTABLE_AT, UNSTABLE_SPREAD, UNSTABLE_APART = 550.0, 0.4, 0.12  # [Hz]; standard deviations of its logarithm
-_FREQUENCIES = np.geomspace(250.0, 1600.0, 16)
+FREQUENCIES = np.geomspace(250.0, 1600.0, 16)  # at which such speeds are looked at
 
-# Machines like the one at hand, simulated at constant speed, tell more: how likely such a speed is hangs on what moves and on
-# how it is damped, within tolerance. They do not tell all: the prior above counts as so many machines beside them. A choice.
-ANY_ONSET = 6.0
-ONSET_WIDTH = 0.2  # how near such a speed a machine like it has its own: standard deviation of the logarithm; a choice
+# The skip map tells more: how likely such a speed is hangs on what moves and on how it is damped, within tolerance. It does not
+# tell all: the prior above has this share beside it. A choice.
+COMMON_SHARE = 0.15
+ONSET_WIDTH = (
+    0.2  # how near the speed that the map tells of a machine has its own: standard deviation of the logarithm; a choice
+)
 
 LUCK_POINTS = 15  # quantiles by which it is told what chance adds to a limit
 
@@ -72,7 +75,8 @@ class Limits(NamedTuple):
     `Traits`.
 
     All of shape (machines, pairs); `kept_luck`, `failed_luck` (LUCK_POINTS, pairs) are quantiles of what chance adds to
-    either in each pair on its own, beyond what the likelihood of rows takes in anyway.
+    either in each pair on its own, beyond what the likelihood of rows takes in anyway. `onsets` (machines, directions,
+    frequencies): how likely the speed from which each is unstable is nearest to that of one of `FREQUENCIES`.
     """
 
     kept: Array
@@ -81,6 +85,7 @@ class Limits(NamedTuple):
     standing: Array
     kept_luck: Array
     failed_luck: Array
+    onsets: Array
 
     def moved(self, offset: Array) -> Limits:
         """With an offset common to all limits of a machine, (machines,)."""
@@ -101,6 +106,12 @@ class Pair:
     speeds: Array
     trials: Array
     skipped: Array
+
+    @property
+    def steady(self) -> float:
+        """Greatest speed that moves keep long enough for oscillation to grow [m/s]."""
+        of = Moves(self.direction.vector, np.array([self.acceleration]), np.array([self.top**2 / self.acceleration]))
+        return float(steady_speed(of)[0])
 
     def log_likelihood(self) -> Array:
         """Log-likelihood of the rows over `GRID`, the offset of this pair integrated out; (len(JUMP_SHARES), grid)."""
@@ -127,36 +138,6 @@ class Pair:
         return np.asarray(peak + np.log(np.maximum((1.0 - share) * blurred[0] + share * blurred[1], TINY)))
 
 
-class Onsets(NamedTuple):
-    """What n simulated machines do at constant speed: log of the speed [m/s] from which each is unstable in each direction
-    (n, directions), infinite where it is not; `unstable` (n,): how likely such machines have an unstable speed by the common
-    prior; `weight` (n,): how many machines each stands for.
-    """
-
-    speeds: Array
-    unstable: Array
-    weight: Array
-
-    def merged(self) -> Onsets:
-        """Those that are unstable nowhere as one of each chance: the same likelihood for less work."""
-        calm = np.all(np.isinf(self.speeds), axis=1)
-        kinds = np.unique(self.unstable[calm])
-        some = Onsets(*(a[~calm] for a in self))
-        return Onsets(
-            np.concatenate([some.speeds, np.full((kinds.size, self.speeds.shape[1]), math.inf)]),
-            np.concatenate([some.unstable, kinds]),
-            np.append(some.weight, [self.weight[calm & (self.unstable == kind)].sum() for kind in kinds]),
-        )
-
-    def alike(self, chance: float) -> tuple[Onsets, Array, float]:
-        """Those that tell of machines of some chance by the common prior; the share of each in what is expected of such
-        machines, and of the common prior.
-        """
-        some = Onsets(*(part[self.unstable == chance] for part in self))
-        whole = ANY_ONSET + float(some.weight.sum())
-        return some, some.weight / whole, ANY_ONSET / whole
-
-
 class _Along(NamedTuple):
     """Likelihood of the rows of one direction: log of the greatest, whatever the unstable speed (machines,), and over it that
     without an unstable speed (machines,) and with each of some (machines, frequencies); and where such a speed lies below the
@@ -168,9 +149,12 @@ class _Along(NamedTuple):
     onset: Array
     matters: Array
 
-    def of(self, machines: NDArray[np.bool_]) -> _Along:
-        """That of some machines."""
-        return _Along(*(part[machines] for part in self))
+
+def unstable_speeds(machine: Machine, direction: Direction) -> Array:
+    """Speeds in a direction at which the fastest motor's current alternates with `FREQUENCIES` [m/s]."""
+    plant = nominal_plant(machine)
+    waves = plant.rotor_teeth / (2.0 * math.pi * plant.radius)  # electrical periods per metre of belt
+    return np.asarray(FREQUENCIES / np.max(waves * np.abs(plant.kinematic_map @ direction.vector)))
 
 
 def pairs_of(machine: Machine, rows: Sequence[SweepRow]) -> tuple[Pair, ...]:
@@ -199,16 +183,13 @@ class RowsFit:
     def __init__(self, machine: Machine, pairs: Sequence[Pair]) -> None:
         self.curves = np.array([pair.log_likelihood() for pair in pairs])
         self.tops = np.log([pair.top for pair in pairs])
+        self.kept_awhile = np.log([pair.steady for pair in pairs])
         labels = [pair.direction.label for pair in pairs]
         self.labels = list(dict.fromkeys(labels))
         self.directions = [[k for k, at in enumerate(labels) if at == label] for label in self.labels]
-        # The speeds from which each direction may be unstable: the same of its fastest motor in all directions.
-        plant = nominal_plant(machine)
-        waves = plant.rotor_teeth / (2.0 * math.pi * plant.radius)  # electrical periods per metre of belt
-        turning = [np.abs(plant.kinematic_map @ machine.direction(label).vector) for label in self.labels]
-        fastest = [float(np.max(waves * share)) for share in turning]
-        self.windows = [np.log(_FREQUENCIES / per_metre) for per_metre in fastest]
-        apart = np.log(_FREQUENCIES)
+        self.windows = [np.log(unstable_speeds(machine, machine.direction(label))) for label in self.labels]
+        apart = np.log(FREQUENCIES)
+        self.near = _normalised(np.exp(-0.5 * ((apart[:, None] - apart) / ONSET_WIDTH) ** 2))
         self.onset = _normalised(np.exp(-0.5 * ((apart - math.log(UNSTABLE_AT)) / UNSTABLE_SPREAD) ** 2))
         self.apart = _normalised(np.exp(-0.5 * ((apart[:, None] - apart) / UNSTABLE_APART) ** 2))
 
@@ -219,53 +200,56 @@ class RowsFit:
         each = _along(self.curves[pair], GRID + luck[:, None], np.arange(len(self.curves[pair]))[:, None, None])
         return np.asarray(logsumexp(each, axis=1) - math.log(luck.size))
 
-    def log_likelihood(self, limits: Limits, unstable: Array, onsets: Onsets | None = None) -> Array:
-        """(machines,) from what the machines' limits are and how likely each has an unstable speed; that is integrated out."""
-        return self._total(self._each_direction(limits), unstable, onsets)
+    def log_likelihood(self, limits: Limits, unstable: Array) -> Array:
+        """(machines,) from what the machines' limits are and how likely each has an unstable speed by the common prior; such
+        speeds are integrated out.
+        """
+        along = self._each_direction(limits)
+        return self._total(along, unstable, self._by_onset(along)[0], np.prod(self._own(along, limits), axis=0))
 
-    def _total(self, along: Sequence[_Along], unstable: Array, onsets: Onsets | None) -> Array:
+    def _total(self, along: Sequence[_Along], unstable: Array, by_onset: Array, own: Array) -> Array:
         stable = np.sum([each.most + _log(each.stable) for each in along], axis=0)
         most = np.sum([each.most for each in along], axis=0)
-        by_onset, _ = self._by_onset(along)
-        total = np.logaddexp(np.log1p(-unstable) + stable, np.log(unstable) + most + _log(by_onset.sum(axis=1)))
-        for here, these, some, shares, common in _kinds(along, unstable, onsets):
-            near = shares @ self._by_machine(these, some)
-            total[here] = np.logaddexp(math.log(common) + total[here], most[here] + _log(near))
-        return np.asarray(total)
+        common = np.logaddexp(np.log1p(-unstable) + stable, np.log(unstable) + most + _log(by_onset.sum(axis=1)))
+        return np.logaddexp(math.log(COMMON_SHARE) + common, math.log1p(-COMMON_SHARE) + most + _log(own))
 
-    def instability(
-        self, limits: Limits, unstable: Array, weight: Array, onsets: Onsets | None = None
-    ) -> dict[str, tuple[float, float]]:
+    def _own(self, along: Sequence[_Along], limits: Limits) -> list[Array]:
+        """Of each direction, the likelihood over the greatest with unstable speeds as the map has them, (machines,)."""
+        return [
+            (1.0 - here.sum(axis=1)) * each.stable + np.sum(here @ self.near * each.onset, axis=1)
+            for each, here in zip(along, limits.onsets.swapaxes(0, 1), strict=True)
+        ]
+
+    def instability(self, limits: Limits, unstable: Array, weight: Array) -> dict[str, tuple[float, float]]:
         """How likely each direction, by its label, loses steps to an unstable speed, and that speed [m/s].
 
         Directions of which no machine can are left out. Machines count by `weight`, which sums to one.
         """
         found = {}
-        lost = self._unstable(limits, unstable, weight, onsets)
-        for label, here, speeds in zip(self.labels, lost, self.windows, strict=True):
+        for label, here, speeds in zip(
+            self.labels, self._unstable(limits, unstable, weight), self.windows, strict=True
+        ):
             by_speed = here.sum(axis=0)
             chance = float(by_speed.sum())
             if chance > 0.0:
                 found[label] = chance, math.exp(float(by_speed @ speeds) / chance)
         return found
 
-    def _unstable(self, limits: Limits, unstable: Array, weight: Array, onsets: Onsets | None) -> list[Array]:
+    def _unstable(self, limits: Limits, unstable: Array, weight: Array) -> list[Array]:
         """Of each direction, how likely it is each machine that loses steps at each onset; (machines, frequencies)."""
         along = self._each_direction(limits)
-        most = np.sum([each.most for each in along], axis=0)
-        likely = weight * np.exp(np.minimum(most - self._total(along, unstable, onsets), 700.0))
-        common = likely * unstable
         by_onset, parts = self._by_onset(along)
-        found = [np.zeros_like(by_onset) for _ in along]
-        for here, these, some, shares, common_share in _kinds(along, unstable, onsets):
-            common[here] *= common_share
-            each_machine = shares[:, None] * self._by_machine(these, some) * likely[here]
-            for lost, each, kernel, speeds in zip(found, these, self._kernels(some), some.speeds.T, strict=True):
-                which = np.isfinite(speeds)
-                near = np.maximum(kernel[which] @ each.onset.T, TINY)
-                lost[here] += each.onset * ((each_machine[which] / near).T @ kernel[which])
-        by_onset *= common[:, None]
-        return [(lost + by_onset * part) * each.matters for lost, each, part in zip(found, along, parts, strict=True)]
+        own = self._own(along, limits)
+        whole = np.prod(own, axis=0)
+        most = np.sum([each.most for each in along], axis=0)
+        likely = weight * np.exp(np.minimum(most - self._total(along, unstable, by_onset, whole), 700.0))
+        by_onset *= (COMMON_SHARE * likely * unstable)[:, None]
+        by_map = (1.0 - COMMON_SHARE) * likely * whole
+        found = []
+        for each, here, part, mine in zip(along, limits.onsets.swapaxes(0, 1), parts, own, strict=True):
+            lost = by_onset * part + (by_map / np.maximum(mine, TINY))[:, None] * (here @ self.near) * each.onset
+            found.append(lost * each.matters)
+        return found
 
     def _each_direction(self, limits: Limits) -> list[_Along]:
         """Of each direction, the likelihood of its rows."""
@@ -279,8 +263,8 @@ class RowsFit:
             for k in pairs:
                 own, limit = by_pair[:, k], np.ascontiguousarray(likely[:, k])
                 onset = (speeds - self.tops[k])[:, None]
-                beyond = limit < onset
-                matters |= (onset < 0.0) & ~beyond
+                beyond = (limit < onset) | (speeds > self.kept_awhile[k])[:, None]
+                matters |= ~beyond
                 here += own
                 from_here += np.where(beyond, own, _along(self.curves[k], onset, 0))
             most = np.maximum(here, from_here.max(axis=0))
@@ -314,33 +298,14 @@ class RowsFit:
             parts.append(near / either)
         return total, parts
 
-    def _by_machine(self, along: Sequence[_Along], onsets: Onsets) -> Array:
-        """Likelihood, over the greatest, of machines that are unstable where each simulated one is, or near that; (simulated,
-        machines).
-        """
-        total = np.ones((len(onsets.weight), len(along[0].most)))
-        for each, kernel, speeds in zip(along, self._kernels(onsets), onsets.speeds.T, strict=True):
-            some = np.isfinite(speeds)
-            total[~some] *= each.stable
-            total[some] *= kernel[some] @ each.onset.T
-        return total
-
-    def _kernels(self, onsets: Onsets) -> list[Array]:
-        """Of each direction, how near each onset is to the frequencies looked at; (simulated, frequencies)."""
-        found = []
-        for speeds, at in zip(self.windows, onsets.speeds.T, strict=True):
-            apart = np.clip(at, speeds[0], speeds[-1])[:, None] - speeds
-            found.append(_normalised(np.exp(-0.5 * (apart / ONSET_WIDTH) ** 2)))
-        return found
-
-    def explained(self, limits: Limits, unstable: Array, weight: Array, onsets: Onsets | None = None) -> Array:
+    def explained(self, limits: Limits, unstable: Array, weight: Array) -> Array:
         """Posterior predictive check: how much of what a hypothesis predicts comes near each pair's rows, (pairs,).
 
         Machines count by `weight`, which sums to one. Near is not further below than a shallow jump, nor further above than
         offsets go; and not further from an unstable speed than offsets go, as far as such a speed is likely.
         """
         found = np.empty(len(self.curves))
-        lost = self._unstable(limits, unstable, weight, onsets)
+        lost = self._unstable(limits, unstable, weight)
         for pairs, speeds, here in zip(self.directions, self.windows, lost, strict=True):
             for k in pairs:
                 good = GRID[self.curves[k, 0] > self.curves[k, 0].max() - 2.0]
@@ -358,19 +323,6 @@ class RowsFit:
 def jump_kind(standing: Array) -> NDArray[np.intp]:
     """Which of `JUMP_SHARES` holds where a move asks for that (in its logarithm) of the torque at standstill."""
     return np.asarray((DOUBTFUL_STARTS[0] < standing) & (standing < DOUBTFUL_STARTS[1]), dtype=np.intp)
-
-
-def _kinds(
-    along: Sequence[_Along], unstable: Array, onsets: Onsets | None
-) -> Iterator[tuple[NDArray[np.bool_], list[_Along], Onsets, Array, float]]:
-    """Machines of one chance by the common prior after the other: which they are, the likelihood of their rows, and as of
-    `Onsets.alike`.
-    """
-    if onsets is None:
-        return
-    for chance in np.unique(unstable):
-        here = unstable == chance
-        yield here, [each.of(here) for each in along], *onsets.alike(chance)
 
 
 def _log(likelihood: Array) -> Array:

@@ -12,9 +12,6 @@ from .proposal import effective
 from .weigh import Weight, weigh
 
 FEW_EFFECTIVE = 250  # where not this many count for something, others are drawn near those that the rows leave possible
-# Some hundreds of two thousand machines count for something in the end, or fewer: the mean over them is wrong by a tenth, mostly
-# too low, where the likeliest are not among them. So causes that matter are weighed by these many, drawn near those of the first.
-WIDER = 8000
 
 
 class View(NamedTuple):
@@ -45,14 +42,9 @@ class Looks:
             return view
         return self.at(which, self._nearer(view), healthy)
 
-    def wider(self, which: int, view: View, healthy: View, count: int = WIDER) -> View:
+    def wider(self, which: int, view: View, healthy: View, count: int) -> View:
         """At more of the same."""
         return self.at(which, self._nearer(view, count), healthy)
-
-    def again(self, which: int, view: View, healthy: View) -> View:
-        """At the same machines, after others were simulated at constant speed."""
-        outlook = self.bench.seen_again(which, self.fit, view.outlook, view.cloud)
-        return self._view(which, view.cloud, outlook, healthy)
 
     def at(self, which: int, cloud: Cloud, healthy: View | None) -> View:
         """At some machines."""

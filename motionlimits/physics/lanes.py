@@ -72,7 +72,6 @@ def move_lanes(
     hold: Array | float = 0.0,
     marked: bool = False,
     calm: Array | float = 0.0,
-    coarse: float = 1.0,
     voltage: Array | None = None,
     coupled: bool | None = None,
 ) -> MoveLanes:
@@ -100,8 +99,6 @@ def move_lanes(
         Whether ramps leave their states behind, for moves that end sooner.
     calm : float or ndarray, shape (m,)
         Speed up to which longer steps do [m/s].
-    coarse : float
-        Times as long as usual are all steps.
     voltage : ndarray, shape (n,), optional
         `working_voltage` of the plant, where it is known.
     coupled : bool, optional
@@ -126,7 +123,6 @@ def move_lanes(
         "hold": np.broadcast_to(np.asarray(hold, dtype=float), count),
         "marked": np.full(count, marked),
         "calm": np.broadcast_to(np.asarray(calm, dtype=float), count),
-        "coarse": np.full(count, coarse),
     }
     start = np.broadcast_to(np.asarray(phase, dtype=float), count)
     full = not reducible(plant.kinematic_map) if coupled is None else coupled

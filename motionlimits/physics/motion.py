@@ -12,7 +12,7 @@ Where the bus has not the voltage for the current asked for, it turns round with
 at half a radian a step the torque is within 0.01 of full torque. A voltage constant over a step would turn round early.
 Every lane has its own step, from the phase angle its reference turns in one, and as long as its stiffest spring allows; it is
 renewed every block of steps. Where a move asks for little of the torque, as a slow ramp does for most of its time, steps may be
-twice as long (`Lanes.calm`); where many machines are looked at, all of them (`Lanes.coarse`).
+twice as long (`Lanes.calm`).
 
 A ramp can leave its state behind at a ladder of speeds. A move that stops accelerating at one of them has the ramp's past,
 so that only what comes after needs to be simulated (`resumed`).
@@ -85,8 +85,6 @@ class Lanes:
         Whether the lane leaves its state behind at `MARKS` speeds of its ramp.
     calm : ndarray, shape (n,)
         Up to this speed [m/s] the move asks for so little of the torque that longer steps do.
-    coarse : ndarray, shape (n,)
-        Times as long as usual are the steps of the lane.
     begin : ndarray, shape (4 D + 2 A, n), optional
         State to begin with: places and rates of rotors and loads, currents; nan, as without it, is rest.
     """
@@ -122,7 +120,6 @@ class Lanes:
     hold: Array
     marked: Bools
     calm: Array
-    coarse: Array
     begin: Array | None = None
 
     @property
@@ -451,7 +448,7 @@ class _Reference:
 
     def __init__(self, lanes: Lanes) -> None:
         rate = lanes.rotor_teeth / lanes.radius * lanes.drive_rate()
-        move = [lanes.acceleration, lanes.speed, lanes.travel, lanes.start_speed, lanes.hold, lanes.calm, lanes.coarse]
+        move = [lanes.acceleration, lanes.speed, lanes.travel, lanes.start_speed, lanes.hold, lanes.calm]
         longest = _mode_step(lanes)
         key = np.vstack([*move, lanes.marked, rate, lanes.phase, longest])
         _, first, group = np.unique(key, axis=1, return_index=True, return_inverse=True)
@@ -498,10 +495,9 @@ class _Reference:
 
         def of(times: float) -> tuple[Array, Array]:
             """Step of which the longest is so many times the usual one, and the speed at the end of the block."""
-            most = np.minimum(times * self.lanes.coarse * longest, self.longest)
+            most = np.minimum(times * longest, self.longest)
             ahead = np.minimum(self.top, self.speed + self.lanes.acceleration * BLOCK * most)
-            angle = phase_step * self.lanes.coarse
-            return np.clip(angle / np.maximum(rate * ahead, 1e-9), SHORTEST_STEP, most), ahead
+            return np.clip(phase_step / np.maximum(rate * ahead, 1e-9), SHORTEST_STEP, most), ahead
 
         usual, _ = of(1.0)
         calm, ahead = of(CALM)
@@ -796,7 +792,7 @@ def _mode_step(lanes: Lanes) -> Array:
     found = MODE_STEP / np.sqrt(np.max(lanes.stiffness * (of_rotors + of_loads), axis=0))
     level = MODE_LEVEL ** np.floor(np.log(found) / math.log(MODE_LEVEL))
     # Beyond what any step comes to all are alike.
-    return np.asarray(np.minimum(level, CALM * lanes.coarse * LONGEST_STEP))
+    return np.asarray(np.minimum(level, CALM * LONGEST_STEP))
 
 
 def _sines(angles: Array) -> Single:

@@ -7,8 +7,7 @@ For every direction, acceleration and sample of a machine:
    they are lost in the swing when the acceleration ends, or kept because it ends in time;
 3. holds at a range of constant speeds find unstable windows below it, where oscillation grows from cycle to cycle.
 
-The third depends on speed and sample but hardly on acceleration, so it is done once per direction. Where many machines are
-looked at (`ramp_search`) it is a move of each at the fastest speed below its limits, and slower ones only if that is lost.
+The third depends on speed and sample but hardly on acceleration, so it is done once per direction.
 
 A search is a generator that yields the lanes it wants simulated next and is sent their fates, so that several searches
 share the engine's steps: a step costs much the same for ten lanes and for a hundred.
@@ -16,8 +15,8 @@ share the engine's steps: a step costs much the same for ten lanes and for a hun
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Generator, Iterator, Sequence
-from dataclasses import replace
 from typing import NamedTuple, TypeVar
 
 import numpy as np
@@ -31,11 +30,13 @@ from .motion import MARK_RATIO, Fate, Lanes, join, resumed
 
 HOLD = 0.03  # [s] after a ramp: a few periods of the rotor on its magnetic spring
 CRUISE, SHORTEST_CRUISE = 0.12, 0.05  # [s] looks at constant speed: the longest, and what oscillation needs to grow
+# Of the marks of a ramp down from the fastest, every so many, and down to this share of that, are looked at at constant speed.
+CRUISED_MARKS, SLOWEST_CRUISE = 2, 0.2
 # Ramps of which all are kept at once what they leave at their marks, some 5 kB each; directions are looked at one after the other
 # where there are more.
 MOST_AT_ONCE = 50_000
 FEW_LANES = 3000  # up to here several marks of a move are looked at in a round: another round costs more
-MOST_PROBES, MOST_CRUISES = 3, 12  # of a move in one round, where there are few
+MOST_PROBES = 3  # of a move in one round, where there are few
 SLOWEST_CHECK = 0.2  # of the speed at which the ramp was lost
 WINDOW_SPEEDS = 7
 SLOWEST_WINDOW = 0.3  # of the highest speed looked at
@@ -90,12 +91,13 @@ class Ramps(NamedTuple):
     """What ramps say of one direction; k accelerations, n samples.
 
     skip : (k, n) lowest speed at which a ramp or its swing is lost [m/s], infinite where none is.
-    onset : (n,) lowest speed found at which oscillation at constant speed loses steps [m/s], infinite where none was found
-        or looked for.
+    onset : (n,) lowest speed found at which oscillation at constant speed loses steps [m/s], infinite where none was found.
+    cruised : (n,) greatest speed below that limit that was looked at at constant speed [m/s], 0 where none was.
     """
 
     skip: Array
     onset: Array
+    cruised: Array
 
 
 class Moves(NamedTuple):
@@ -131,7 +133,6 @@ class _Batch:
         marked: bool = False,
         phase: Array | None = None,
         calm: Array | float = 0.0,
-        coarse: float = 1.0,
     ) -> None:
         """Ramps of one direction, with a hold. Trial scatter depends on direction and sample, not on what else is simulated;
         one starting phase for all unless they are given.
@@ -153,7 +154,6 @@ class _Batch:
             friction_factor=friction[sample],
             marked=marked,
             calm=calm,
-            coarse=coarse,
             voltage=self.voltage,
         )
         self.parts.append((lanes, sample.size))
@@ -277,57 +277,36 @@ def ramp_search(
     wanted: list[Moves],
     *,
     seed: int = 0,
-    asked: list[Bools] | None = None,
-    cruising: list[Rows] | None = None,
-    coarse: float = 1.0,
-    progress: Progress | None = None,
+    cruising: bool = False,
 ) -> Search[list[Ramps]]:
-    """Skip speeds by ramps and their swing alone, for many samples; unstable speeds of some, apart.
+    """Skip speeds by ramps and their swing alone, for many samples; unstable speeds apart.
 
     Parameters
     ----------
     plant, wanted, seed
         As in `skip_search`.
-    asked : list of ndarray of bool, shape (k, n), optional
-        Which samples to simulate in each direction, at which acceleration; all by default.
-    cruising : list of ndarray of int, optional
-        Of which samples moves are also simulated that go on at constant speed; of none by default.
-    coarse : float
-        Times as long as usual are the steps of ramps and their swing, not of moves at constant speed.
+    cruising : bool
+        Whether moves are also simulated that go on at constant speed.
 
     Returns
     -------
     list of Ramps
-        Infinite where nothing was asked.
     """
-    wholly = [np.ones((m.acceleration.size, plant.samples), bool) for m in wanted]
     doubtful, calm = [], []
     turns = [m.top.max() * np.max(np.abs(plant.kinematic_map @ m.unit) / plant.radius) for m in wanted]
     curve = torque_curve(plant, max(turns))
-    for moves, here in zip(wanted, asked or wholly, strict=True):
-        which = np.flatnonzero(here.any(axis=0))
-        ratio = load_ratio(
-            plant.take(which), moves.unit, moves.acceleration, moves.top, points=12, curve=curve.take(which)
-        )
-        full = np.zeros((2, *here.shape))
-        full[..., which] = ratio.worst.T, ratio.calm.T
-        doubtful.append((full[0] > SAFE_RATIO) & here)
-        calm.append(full[1])
-    report = progress or (lambda share: None)
-    report(0.05)
+    for moves in wanted:
+        ratio = load_ratio(plant, moves.unit, moves.acceleration, moves.top, points=12, curve=curve)
+        doubtful.append((ratio.worst.T > SAFE_RATIO) | cruising)
+        calm.append(ratio.calm.T)
     found: list[Ramps] = []
     for these in _portions([int(here.sum()) for here in doubtful]):
-        begun, part = 0.05 + 0.95 * len(found) / len(wanted), 0.95 * len(wanted[these]) / len(wanted)
-        ramps, _ = yield from _ramps(plant, wanted[these], doubtful[these], calm[these], seed, [], coarse)
-        report(begun + 0.75 * part)
+        ramps, _ = yield from _ramps(plant, wanted[these], doubtful[these], calm[these], seed, [])
         limits = yield from _swing_checks(ramps)
-        onsets = [np.full(plant.samples, np.inf)] * len(limits)
+        steady = [(np.full(plant.samples, np.inf), np.zeros(plant.samples))] * len(limits)
         if cruising:
-            report(begun + 0.85 * part)
-            finely = [ramped.finely() for ramped in ramps]
-            onsets = yield from _cruise_checks(finely, limits, wanted[these], cruising[these])
-        found += [Ramps(*both) for both in zip(limits, onsets, strict=True)]
-    report(1.0)
+            steady = yield from _cruise_checks(ramps, limits)
+        found += [Ramps(limit, *each) for limit, each in zip(limits, steady, strict=True)]
     return found
 
 
@@ -370,10 +349,6 @@ class _Ramped(NamedTuple):
     move: Rows
     kept: Array
 
-    def finely(self) -> _Ramped:
-        """The same, to be resumed in the usual steps."""
-        return self._replace(lanes=replace(self.lanes, coarse=np.ones(self.lanes.size)))
-
     def marks(self) -> Array:
         """Speeds at which all lanes of a ramp left their state, (m, MARKS) [m/s]; nan where some lane did not."""
         moves = self.rows[0].size
@@ -389,12 +364,11 @@ def _ramps(
     calm: list[Array],
     seed: int,
     besides: list[Lanes],
-    coarse: float = 1.0,
 ) -> Search[tuple[list[_Ramped], list[Fate]]]:
     """One long ramp for each acceleration and sample of every direction; and the fates of lanes simulated `besides`.
 
     They start at scattered angles: what the angle does to a limit averages out over many machines. Up to the speeds `calm`,
-    (k, n) [m/s], they are simulated in longer steps, and all in `coarse` times as long ones.
+    (k, n) [m/s], they are simulated in longer steps.
     """
     batch = _Batch(plant, seed, stage=1)
     rows = [np.nonzero(d) for d in doubtful]
@@ -403,7 +377,7 @@ def _ramps(
         level = np.floor(CALM_LEVELS * np.minimum(v[i, j] / top[i], 1.0)) / CALM_LEVELS * top[i]
         turns = [_draws(seed, 5, moves.unit, a).integers(ANGLES, size=plant.samples) for a in moves.acceleration]
         phase = np.asarray(np.pi / ANGLES * np.array(turns)[i, j], dtype=float)
-        batch.add(moves.unit, acceleration[i], top[i], 0.0, j, marked=True, phase=phase, calm=level, coarse=coarse)
+        batch.add(moves.unit, acceleration[i], top[i], 0.0, j, marked=True, phase=phase, calm=level)
     fates = yield batch.lanes() + besides
     own = len(batch.parts)
     found = []
@@ -446,61 +420,44 @@ def _swing_checks(ramps: list[_Ramped]) -> Search[list[Array]]:
     return limits
 
 
-def _cruise_checks(
-    ramps: list[_Ramped], limits: list[Array], wanted: list[Moves], cruising: list[Rows]
-) -> Search[list[Array]]:
-    """Lowest speeds at which samples are lost that go on at constant speed as long as their travel allows, (n,) [m/s].
+def _cruise_checks(ramps: list[_Ramped], limits: list[Array]) -> Search[list[tuple[Array, Array]]]:
+    """Lowest speeds at which samples are lost that go on at constant speed, and the greatest looked at, (n,) each [m/s].
 
-    From some speed on oscillation may grow, whatever the acceleration that led there. So every sample is looked at once in
-    each direction, at its fastest mark below all that else loses it; where it is lost there, the slowest such mark is found
-    by halving. Nine of ten are kept at the next slower one, so that those there are looked at first.
+    From some speed on oscillation may grow, whatever the acceleration that led there, and further up it may die down again.
+    So every sample is looked at along the ramp of the least acceleration, at marks below all that else loses it.
     """
-    speeds = [ramped.marks() for ramped in ramps]
-    holds, chosen, first = [], [], []
-    for ramped, v, limit, moves, which in zip(ramps, speeds, limits, wanted, cruising, strict=True):
-        i, j = ramped.rows
-        cruise = _cruise_time(v, moves.acceleration[i, None], moves.travel[i, None])
-        fits = (v < 0.999 * limit[i, j][:, None]) & (cruise >= SHORTEST_CRUISE) & np.isin(j, which)[:, None]
-        mark = np.where(fits, np.arange(v.shape[1]), -1).max(axis=1, initial=-1)
-        speed = np.where(mark >= 0, v[np.arange(mark.size), mark], 0.0)
-        # Of each sample the ramp that can be looked at fastest.
-        order = np.lexsort((speed, j))
-        last = order[np.append(np.diff(j[order]) > 0, True)] if order.size else order
-        holds.append(np.fmin(cruise, CRUISE))
-        chosen.append(last[mark[last] >= 0])
-        first.append(mark)
-    parts = zip(ramps, chosen, first, holds, strict=True)
-    looked = [_resumed(ramped, these, mark[these, None], hold) for ramped, these, mark, hold in parts]
-    fates = yield [lanes for lanes, _ in looked]
+    wanted, looked = [], []
+    for ramped, limit in zip(ramps, limits, strict=True):
+        v = ramped.marks()
+        chosen = np.flatnonzero(ramped.rows[0] == 0)
+        below = v[chosen] < 0.999 * limit[0, ramped.rows[1][chosen]][:, None]
+        fastest = np.where(below, np.arange(v.shape[1]), -1).max(axis=1, initial=-1)
+        chosen, fastest = chosen[fastest >= 0], fastest[fastest >= 0]
+        most = math.ceil(-math.log(SLOWEST_CRUISE) / math.log(MARK_RATIO) / CRUISED_MARKS)
+        # Slow to fast; a mark before the first is that again, which is looked at once.
+        marks = np.maximum(fastest[:, None] - CRUISED_MARKS * np.arange(most, -1, -1), 0)
+        lanes, owner = _resumed(ramped, chosen, marks, np.full(v.shape, CRUISE))
+        wanted.append(lanes)
+        looked.append((chosen, marks, v, owner))
+    fates = yield wanted
     found = []
-    for v, these, mark, (_, owner), fate in zip(speeds, chosen, first, looked, fates, strict=True):
-        gone = these[np.isfinite(_losses(owner, these.size, fate))]
-        between = _Between(np.full(mark.size, -1), np.zeros(mark.size, np.intp))
-        between.lost[gone] = mark[gone]
-        between.kept[gone] = np.sum(v[gone] < SLOWEST_WINDOW * v[gone, mark[gone]][:, None], axis=1) - 1
-        found.append(between)
-    yield from _halve(ramps, found, holds, MOST_CRUISES, nearest_first=1)
-    onsets = []
-    for ramped, v, limit, between in zip(ramps, speeds, limits, found, strict=True):
-        unstable = np.flatnonzero(between.lost > 0)
-        onset = np.full(limit.shape[1], np.inf)
-        onset[ramped.rows[1][unstable]] = _between_marks(v, np.full(len(v), np.nan), between)[unstable]
-        onsets.append(onset)
-    return onsets
+    for ramped, limit, (chosen, marks, v, owner), fate in zip(ramps, limits, looked, fates, strict=True):
+        lost = np.isfinite(_losses(owner, marks.size, fate)).reshape(marks.shape)
+        speed = np.take_along_axis(v[chosen], marks, axis=1)
+        onset, cruised = np.full(limit.shape[1], np.inf), np.zeros(limit.shape[1])
+        sample = ramped.rows[1][chosen]
+        # Between the last kept and the first lost.
+        first = speed[np.arange(len(speed)), lost.argmax(axis=1)] / MARK_RATIO ** (0.5 * CRUISED_MARKS)
+        onset[sample], cruised[sample] = np.where(lost.any(axis=1), first, np.inf), speed[:, -1]
+        found.append((onset, cruised))
+    return found
 
 
 def steady_speed(moves: Moves) -> Array:
     """Greatest speed [m/s] that each move keeps long enough for oscillation to grow, (k,)."""
     half = 0.5 * SHORTEST_CRUISE
-    # Speed v of which `_cruise_time` is the shortest: v^2 / a + v t = s.
+    # Speeding up and stopping take their share of the travel: v^2 / a + v t = s.
     return np.asarray(moves.acceleration * (np.sqrt(half**2 + moves.travel / moves.acceleration) - half))
-
-
-def _cruise_time(speed: Array, acceleration: Array, travel: Array) -> Array:
-    """How long a move is at its speed [s], speeding up and stopping taking their share of the travel; negative where it is
-    not reached or there is no such speed.
-    """
-    return np.asarray(np.nan_to_num(travel / speed - speed / acceleration, nan=-1.0))
 
 
 def _halve(

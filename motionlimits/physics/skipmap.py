@@ -4,8 +4,9 @@ A move is lost some way below the speed at which statics say that its demand pas
 swing; or at its start, at any speed, where it asks for more than some 0.5 to 0.8 of the torque at standstill. How far below,
 and how likely the start fails, is a function of some similarity numbers of the machine and the move: time counts in periods
 of the rotor on its magnetic spring, torque in full torque. That function was learned once from millions of simulated ramps of
-random machines (`skiptrain`), as a network of three layers; it says where a kept start is lost, where a failed one is, how likely
-it fails, and how far off each of these is: the swing hangs on the angle at the start, too, which the map does not know.
+random machines, as a network of three layers; it says where a kept start is lost, where a failed one is, how likely it fails,
+and how far off each of these is: the swing hangs on the angle at the start, too, which the map does not know. Another network
+says how likely a machine that goes on at constant speed loses steps to oscillation that grows there, and at which speeds.
 
 A map costs microseconds where a ramp costs some hundreds, and says the same whoever asks. `predict` and all that is told of a
 machine itself does not read it, but simulates.
@@ -33,15 +34,18 @@ REACH, POINTS = 30.0, 24
 FURTHEST = 4.0  # standard deviations of the machines learned from: numbers further out count as that far
 LEAST_SHARE = 1e-3  # of full torque: less drag than this is none
 AT_ONCE = 2048  # rows that a network takes in one go: its layers then stay near the processor, which halves the time
+LEAST_APART = 0.35  # of a failed start from a kept one, in the logarithm
 LEAKY = 0.05  # slope of the network's units where they are off
 SCALES = (-6.0, -0.5)  # bounds of the logarithm of how far a limit is off
+ONSET_SCALES = (-4.0, 0.5)  # and of how far an unstable speed is
 Single = NDArray[np.float32]
 
 
 class Mapped(NamedTuple):
     """What the map says of machines on moves, each (n, k): logarithms of the limit [m/s] where the start is kept and where it
     fails, how likely it fails, and how far either limit scatters (its logarithm; scale of a Student distribution); and the
-    logarithm of what the move asks of the motors at standstill over what they have.
+    logarithm of what the move asks of the motors at standstill over what they have. `unstable` (n, speeds): how likely such a
+    speed or a slower one, kept for a while, loses steps since oscillation grows there.
     """
 
     kept: Array
@@ -50,17 +54,29 @@ class Mapped(NamedTuple):
     kept_scatter: Array
     failed_scatter: Array
     standing: Array
+    unstable: Array
 
 
 class Numbers(NamedTuple):
-    """Similarity numbers (n, k, numbers) of the motors that a move turns, or hold, together, and the speed of the move at which
-    statics have the first of them lost (n, k) [m/s], and what it asks of them at standstill over what they have (n, k).
+    """Similarity numbers of the motors that a move turns, or holds, together.
+
+    `machine` (n, numbers) does not hang on the acceleration, `move` (n, k, others) does; `steady` (n, k): the speed of the move
+    at which statics have the first of them lost [m/s], `standing` (n, k): what it asks of them at standstill over what they have;
+    `waves` (n,): electrical angle of the leading motor in a metre, over that of its swing in a second [s/m].
     """
 
     kind: str
-    numbers: Single
+    machine: Single
+    move: Single
     steady: Array
     standing: Array
+    waves: Array
+
+    @property
+    def whole(self) -> Single:
+        """Both kinds side by side, (n, k, inputs)."""
+        shape = *self.move.shape[:2], self.machine.shape[1]
+        return np.concatenate([np.broadcast_to(self.machine[:, None], shape), self.move], axis=2)
 
 
 @dataclass(frozen=True)
@@ -72,21 +88,38 @@ class Network:
     middle: Single
     spread: Single
 
-    def apart(self, numbers: Single) -> Single:
-        """How far numbers (m, inputs) are from the middle of those learned from, in standard deviations."""
-        return (numbers - self.middle) / self.spread
+    def apart(self, numbers: Single, first: int = 0) -> Single:
+        """How far numbers (..., inputs), from the `first` on, are from the middle of those learned from, in standard deviations."""
+        some = slice(first, first + numbers.shape[-1])
+        return (numbers - self.middle[some]) / self.spread[some]
 
-    def __call__(self, numbers: Single) -> Single:
-        """Outputs (m, 5) for numbers (m, inputs)."""
-        out = np.empty((len(numbers), self.thresholds[-1].size), np.float32)
-        for start in range(0, len(numbers), AT_ONCE):
-            at = np.clip(self.apart(numbers[start : start + AT_ONCE]), -FURTHEST, FURTHEST)
-            for weight, threshold in zip(self.weights[:-1], self.thresholds[:-1], strict=True):
-                at = at @ weight
-                at += threshold
-                np.maximum(at, np.float32(LEAKY) * at, out=at)
-            out[start : start + AT_ONCE] = at @ self.weights[-1] + self.thresholds[-1]
+    def __call__(self, machine: Single, move: Single | None = None) -> Single:
+        """Outputs (n, outputs) for numbers (n, inputs), or (n, k, outputs) for those of machines and moves."""
+        own = self._shared(machine, 0) + self.thresholds[0]
+        if move is None:
+            return self._beyond(own)
+        n, k, _ = move.shape
+        out = np.empty((n, k, self.thresholds[-1].size), np.float32)
+        rows = max(AT_ONCE // k, 1)
+        for start in range(0, n, rows):
+            some = slice(start, start + rows)
+            at = self._shared(move[some], machine.shape[1])
+            at += own[some, None]
+            out[some] = self._beyond(at.reshape(-1, own.shape[1])).reshape(*at.shape[:2], -1)
         return out
+
+    def _shared(self, numbers: Single, first: int) -> Single:
+        """What numbers from the `first` on share in the first layer."""
+        inside = np.clip(self.apart(numbers, first), -FURTHEST, FURTHEST)
+        return np.asarray(inside @ self.weights[0][first : first + numbers.shape[-1]])
+
+    def _beyond(self, at: Single) -> Single:
+        """From sums of the first layer (m, units) to outputs."""
+        for weight, threshold in zip(self.weights[1:], self.thresholds[1:], strict=True):
+            np.maximum(at, np.float32(LEAKY) * at, out=at)
+            at = at @ weight
+            at += threshold
+        return at
 
 
 def reach(plant: Plant) -> float:
@@ -216,11 +249,16 @@ def _numbers(
     moving.append(np.log(lost * waves[:, None]))
     moving.append(np.log(accelerations * (rates[0] / radius[0] * swung / full[0])[:, None]))
     moving += [np.log(np.minimum(first[..., d] / lost, 8.0)) for d in range(1, drives.size)]
-    base = np.array([*(one for kind in each for one in kind), *fixed]).T
-    whole = np.empty((rows.size, accelerations.size, base.shape[1] + len(moving)), np.float32)
-    whole[..., : base.shape[1]] = base[:, None]
-    whole[..., base.shape[1] :] = np.stack(moving, axis=-1)
-    return Numbers("alone" if drives.size == 1 else "pair", whole, lost, standing[:, :, drives].max(axis=2))
+    machine = np.array([*(one for kind in each for one in kind), *fixed], np.float32).T
+    at_standstill = standing[:, :, drives].max(axis=2)
+    return Numbers(
+        "alone" if drives.size == 1 else "pair",
+        machine,
+        np.stack(moving, axis=-1, dtype=np.float32),
+        lost,
+        at_standstill,
+        waves,
+    )
 
 
 @cache
@@ -236,19 +274,21 @@ def network(kind: str) -> Network:
         )
 
 
-def mapped(plant: Plant, curve: TorqueCurve, unit: Array, accelerations: Array) -> Mapped:
+def mapped(plant: Plant, curve: TorqueCurve, unit: Array, accelerations: Array, speeds: Array) -> Mapped:
     """Where moves in one direction are lost, by the map.
 
     Parameters
     ----------
     plant, curve, unit, accelerations
         As in `similarity`.
+    speeds : ndarray, shape (f,)
+        Those asked about that are kept for a while [m/s].
 
     Returns
     -------
     Mapped
     """
-    told = [_told(network(each.kind), each) for each in similarity(plant, curve, unit, accelerations)]
+    told = [_told(each, np.log(speeds)) for each in similarity(plant, curve, unit, accelerations)]
     if len(told) == 1:
         return told[0]
     # A move of several motors on axes of their own is lost with the first.
@@ -258,14 +298,17 @@ def mapped(plant: Plant, curve: TorqueCurve, unit: Array, accelerations: Array) 
     def of(name: str, which: NDArray[np.intp]) -> Array:
         return np.take_along_axis(np.stack([getattr(one, name) for one in told]), which, axis=0)[0]
 
-    chance = 1.0 - np.prod([1.0 - one.chance for one in told], axis=0)
+    def any_of(name: str) -> Array:
+        return np.asarray(1.0 - np.prod([1.0 - getattr(one, name) for one in told], axis=0))
+
     return Mapped(
         kept.min(axis=0),
         failed.min(axis=0),
-        chance,
+        any_of("chance"),
         of("kept_scatter", first),
         of("failed_scatter", fails),
         np.max([one.standing for one in told], axis=0),
+        any_of("unstable"),
     )
 
 
@@ -273,14 +316,38 @@ def unlike(plant: Plant, unit: Array, accelerations: Array) -> bool:
     """Whether the first sample's moves are unlike all that the map was learned from, so that limits may be far off."""
     one = plant.take(slice(1))
     told = similarity(one, curve_of(one, reach(one)), unit, accelerations)
-    return any(bool(np.any(np.abs(network(each.kind).apart(each.numbers)) > FURTHEST)) for each in told)
+    return any(bool(np.any(np.abs(network(each.kind).apart(each.whole)) > FURTHEST)) for each in told)
 
 
-def _told(learned: Network, each: Numbers) -> Mapped:
-    n, k, inputs = each.numbers.shape
-    out = learned(each.numbers.reshape(n * k, inputs)).reshape(n, k, -1).astype(float)
+def _told(each: Numbers, log_speeds: Array) -> Mapped:
+    out = network(each.kind)(each.machine, each.move).astype(float)
     steady = np.log(each.steady)
-    chance = 1.0 / (1.0 + np.exp(-np.clip(out[..., 1], -30.0, 30.0)))
     scatter = np.exp(np.clip(out[..., 3:], *SCALES))
     standing = np.log(np.clip(each.standing, 0.02, 5.0))
-    return Mapped(steady + out[..., 0], steady + out[..., 2], chance, scatter[..., 0], scatter[..., 1], standing)
+    at_speed = network(f"{each.kind} at speed")(each.machine).astype(float)
+    unstable = onset_below(at_speed, log_speeds + np.log(each.waves)[:, None])
+    chance = _sigmoid(out[..., 1])
+    kept, failed = steady + out[..., 0], steady + failed_of(out)
+    return Mapped(kept, failed, chance, scatter[..., 0], scatter[..., 1], standing, unstable)
+
+
+def failed_of(out: Array) -> Array:
+    """Logarithm of a failed start's limit over the static one, by the outputs (..., 5), of which the first is that of a kept one.
+
+    It lies below by `LEAST_APART` and more: else both could be the same, and how likely a start fails would mean nothing.
+    """
+    return np.asarray(out[..., 0] - LEAST_APART - np.logaddexp(0.0, out[..., 2]))
+
+
+def onset_below(out: Array, frequency: Array) -> Array:
+    """Chance that a machine, by its outputs (n, 3), is unstable from below a frequency on (n, f), in its logarithm over its swing's.
+
+    The first output is the log odds that there is such a frequency at all, which then follows a logistic distribution of the
+    second as its middle and the third as the logarithm of its scale.
+    """
+    odds, middle, log_scale = out.T[..., None]
+    return _sigmoid(odds) * _sigmoid((frequency - middle) / np.exp(np.clip(log_scale, *ONSET_SCALES)))
+
+
+def _sigmoid(odds: Array) -> Array:
+    return np.asarray(1.0 / (1.0 + np.exp(-np.clip(odds, -30.0, 30.0))))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from functools import cache
+from itertools import product
 
 import numpy as np
 import pytest
@@ -13,31 +14,29 @@ from hypothesis.extra.numpy import arrays
 from scipy import stats
 from scipy.special import logsumexp
 
-from motionlimits.answers import bench as bench_module
-from motionlimits.answers.bench import BEYOND, HEALTHY_ONSETS, LUCK_TAKEN_IN, MANY, MOST_OF_IT, OWN_ONSETS, Bench, _luck
+from motionlimits.answers.bench import BEYOND, LUCK_TAKEN_IN, MANY, MOST_OF_IT, Bench, _luck
 from motionlimits.answers.causes import hypotheses
 from motionlimits.answers.likelihood import (
-    ANY_ONSET,
+    COMMON_SHARE,
+    FREQUENCIES,
     LUCK_POINTS,
     UNSTABLE,
     UNSTABLE_DIRECTIONS,
     UNSTABLE_SLOW,
-    Limits,
-    Onsets,
     Pair,
     RowsFit,
     pairs_of,
+    unstable_speeds,
 )
 from motionlimits.answers.proposal import effective, shares, weighted_quantiles
 from motionlimits.machine import Machine
-from motionlimits.physics.motion import MARK_RATIO
 from motionlimits.physics.skip import Moves, ramp_search, together
 from motionlimits.physics.skipmap import curve_of, mapped
 from motionlimits.plant import nominal_plant, sample_plant
 from motionlimits.sweep import SweepRow
 from motionlimits.workers import Crew
 
-from ..lanes import random_machine
+from ..inference import surely
 from ..machines import machine
 
 
@@ -89,12 +88,6 @@ def test_two_kinds_of_possible_machines_are_both_found(seed: int, sharpness: flo
     assert shares(weight)[cloud.normal @ effect[:, 0] > 0.0].sum() == pytest.approx(0.5, abs=2.0 * error)
 
 
-def surely(kept: np.ndarray) -> Limits:
-    """Limits of machines whose start succeeds, and that chance leaves alone."""
-    luck = np.zeros((LUCK_POINTS, kept.shape[1]))
-    return Limits(kept, kept, np.zeros_like(kept), np.zeros_like(kept), luck, luck)
-
-
 @given(arrays(float, st.integers(1, 50), elements=st.floats(-500.0, 500.0)), st.floats(-1e3, 1e3))
 def test_shares_and_how_many_count(log_weight: np.ndarray, more: float) -> None:
     share = shares(log_weight)
@@ -122,7 +115,9 @@ def test_limits_are_those_of_the_map(gantry: Machine) -> None:
     cloud = bench.everybody.take(slice(40))
     limits, plant = bench.limits(which, cloud), bench.faulty(which, cloud)
     for k, pair in enumerate(pairs_of(gantry, rows)):
-        told = mapped(plant, curve_of(plant, bench.fastest), pair.direction.vector, np.array([pair.acceleration]))
+        told = mapped(
+            plant, curve_of(plant, bench.fastest), pair.direction.vector, np.array([pair.acceleration]), np.ones(1)
+        )
         kept = np.minimum(told.kept[:, 0] - math.log(pair.top), math.log(BEYOND)) + cloud.offsets
         # Which motor leads is told by all accelerations together.
         assert np.median(np.abs(limits.kept[:, k] - kept)) < 1e-3
@@ -144,49 +139,6 @@ def test_luck_beyond_what_is_taken_in_elsewhere(scale: float, machines: int) -> 
         assert luck[-1] == pytest.approx(expected * stats.t.ppf(1.0 - 0.5 / LUCK_POINTS, 3.0), rel=1e-3)
 
 
-def test_machines_tell_of_constant_speed(short: Machine) -> None:
-    rows = [SweepRow(label, 6.0, 0.5, None, 1, 0) for label in ("x", "y")]
-    theories = [h for h in hypotheses(short) if h.where in ("all", "y") and h.cause.name in ("as-predicted", "drag")]
-    bench = Bench(short, pairs_of(short, rows), theories, 3)
-    alone = Crew(1)
-    assert bench._onsets(0) is None
-    together([bench.hold({0: 8, 1: 4}, lambda share: None)], alone)
-    assert {key: len(speeds) for key, speeds in bench.cruises.items()} == {(0, "x"): 8, (0, "y"): 8, (1, "y"): 4}
-    first = {key: speeds.copy() for key, speeds in bench.cruises.items()}
-
-    def weights() -> list[float]:
-        some = bench._onsets(0), bench._onsets(1)
-        return [float(onsets.weight.sum()) for onsets in some if onsets is not None]
-
-    # However many there are, they count as a fixed number, and healthy ones under another cause as another.
-    assert weights() == pytest.approx([OWN_ONSETS, OWN_ONSETS + HEALTHY_ONSETS])
-    # More of them: nobody is looked at twice.
-    together([bench.hold({1: 9}, lambda share: None)], alone)
-    assert {key: len(speeds) for key, speeds in bench.cruises.items()} == {(0, "x"): 9, (0, "y"): 8, (1, "y"): 9}
-    assert all(np.array_equal(bench.cruises[key][: len(speeds)], speeds) for key, speeds in first.items())
-    assert weights() == pytest.approx([OWN_ONSETS, OWN_ONSETS + HEALTHY_ONSETS])
-
-
-def test_few_accelerations_tell_of_constant_speed(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Machines are looked at there at the three accelerations of the fastest steady speeds: what they do is much the same."""
-    shaky = random_machine(np.random.default_rng([40, 1737]))  # invented, and drawn for its poor damping
-    rows = [SweepRow(label, a, 0.3, None, 1, 0) for label in ("x", "y") for a in (1.0, 2.0, 3.0, 4.0, 6.0, 8.0)]
-
-    def looked(most: int) -> Bench:
-        monkeypatch.setattr(bench_module, "MOST_STEADY", most)
-        bench = Bench(shaky, pairs_of(shaky, rows), hypotheses(shaky)[:1], 3)
-        together([bench.hold({0: 40}, lambda share: None)], Crew(1))
-        return bench
-
-    few, every = looked(bench_module.MOST_STEADY), looked(6)
-    for key, onset in every.cruises.items():
-        other = few.cruises[key]
-        both = np.isfinite(onset) & np.isfinite(other)
-        assert both.sum() >= 8
-        assert np.mean(np.isfinite(onset) == np.isfinite(other)) >= 0.9
-        assert np.median(np.abs(onset[both] - other[both])) < math.log(MARK_RATIO)
-
-
 def test_torque_curves_are_shared_where_a_fault_is_mechanical(gantry: Machine) -> None:
     rows = [SweepRow(label, 6.0, 0.5, None, 1, 0) for label in ("x", "45")]
     theories = hypotheses(gantry)
@@ -199,68 +151,80 @@ def test_torque_curves_are_shared_where_a_fault_is_mechanical(gantry: Machine) -
     assert set(cloud.torque) == {0} | electrical
 
 
-@settings(max_examples=30)
-@given(st.integers(0, 10_000), st.integers(1, 12), st.integers(1, 3))
-def test_machines_that_are_stable_everywhere_count_together(seed: int, count: int, directions: int) -> None:
-    """Onsets merged, doubled or in another order say the same; shares of the prior sum to one."""
-    rng = np.random.default_rng(seed)
-    speeds = np.where(rng.random((count, directions)) < 0.5, np.inf, rng.normal(-0.5, 0.3, (count, directions)))
-    onsets = Onsets(speeds, rng.choice([UNSTABLE, UNSTABLE_SLOW], count), rng.uniform(0.5, 2.0, count))
-    pairs = [
-        Pair(machine().direction(label), 4.0, 1.0, np.array([0.4, 0.5]), np.full(2, 3.0), np.array([0.0, 3.0]))
-        for label in ("x", "y", "45")[:directions]
-    ]
-    fit, limits = RowsFit(machine(), pairs), surely(rng.normal(-0.3, 0.4, (6, directions)))
-    chance = rng.choice([UNSTABLE, UNSTABLE_SLOW], 6)
-    told = fit.log_likelihood(limits, chance, onsets)
-    assert fit.log_likelihood(limits, chance, onsets.merged()) == pytest.approx(told)
-    order = rng.permutation(count)
-    twice = Onsets(*(np.repeat(part[order], 2, axis=0) for part in onsets))
-    assert fit.log_likelihood(limits, chance, twice._replace(weight=0.5 * twice.weight)) == pytest.approx(told)
-    for kind in (UNSTABLE, UNSTABLE_SLOW, 0.3):
-        some, shares, common = onsets.alike(kind)
-        assert shares.sum() + common == pytest.approx(1.0)
-        assert np.all(some.unstable == kind)
-    assert onsets.merged().weight.sum() == pytest.approx(onsets.weight.sum())
-    # Limits that no row goes with leave logarithms finite.
-    assert np.isfinite(fit.log_likelihood(limits.moved(rng.choice([-4.0, 4.0], 6)), chance, onsets)).all()
-    # Nobody simulated of that kind: the common prior alone.
-    others = onsets._replace(unstable=np.full(count, 0.3))
-    assert fit.log_likelihood(limits, chance, others) == pytest.approx(fit.log_likelihood(limits, chance))
-
-
 def test_unstable_speeds_are_integrated_out() -> None:
     """Against the sum over all of them, term by term in logarithms, with scipy's logsumexp."""
     rng = np.random.default_rng(8)
-    labels = ("x", "45")
     pairs = [
         Pair(machine().direction(label), 4.0, 1.0, np.array([0.4, 0.5]), np.full(2, 3.0), np.array([0.0, 3.0]))
-        for label in labels
+        for label in ("x", "45")
     ]
-    fit, limits = RowsFit(machine(), pairs), surely(rng.normal(-0.5, 0.5, (7, 2)))
-    onsets = Onsets(
-        np.where(rng.random((9, 2)) < 0.4, np.inf, rng.normal(-0.5, 0.3, (9, 2))),
-        np.full(9, UNSTABLE),
-        rng.uniform(0.5, 2.0, 9),
-    )
-    told = fit.log_likelihood(limits, np.full(7, UNSTABLE), onsets)
-    along, kernels = fit._each_direction(limits), fit._kernels(onsets)
+    onsets = rng.dirichlet(np.full(FREQUENCIES.size + 1, 0.3), (7, 2))[..., :-1]
+    fit, limits = RowsFit(machine(), pairs), surely(rng.normal(-0.5, 0.5, (7, 2)), 2)._replace(onsets=onsets)
+    unstable = rng.choice([UNSTABLE, UNSTABLE_SLOW], 7)
+    told = fit.log_likelihood(limits, unstable)
+    along = fit._each_direction(limits)
     for m in range(7):
         stable = [math.log(each.stable[m]) + each.most[m] for each in along]
         onset = [np.log(each.onset[m]) + each.most[m] for each in along]
-        terms = [(math.log1p(-UNSTABLE) + math.log(ANY_ONSET) + sum(stable))]
+        terms = [math.log(COMMON_SHARE) + math.log1p(-unstable[m]) + sum(stable)]
         for f, prior in enumerate(fit.onset):
-            term = math.log(UNSTABLE) + math.log(ANY_ONSET) + math.log(prior)
+            term = math.log(COMMON_SHARE) + math.log(unstable[m]) + math.log(prior)
             for calm, each in zip(stable, onset, strict=True):
                 near = logsumexp(each, b=fit.apart[f])
                 term += np.logaddexp(math.log1p(-UNSTABLE_DIRECTIONS) + calm, math.log(UNSTABLE_DIRECTIONS) + near)
             terms.append(term)
-        for i, weight in enumerate(onsets.weight):
-            term = math.log(weight)
-            for d, (calm, each) in enumerate(zip(stable, onset, strict=True)):
-                term += calm if np.isinf(onsets.speeds[i, d]) else logsumexp(each, b=kernels[d][i])
-            terms.append(term)
-        assert told[m] == pytest.approx(logsumexp(terms) - math.log(ANY_ONSET + onsets.weight.sum()), abs=1e-9)
+        # Of the map: none, or one in either direction or in both.
+        each_way = [
+            [math.log1p(-here.sum()) + calm, *(np.log(p) + logsumexp(each, b=fit.near[f]) for f, p in enumerate(here))]
+            for here, calm, each in zip(onsets[m], stable, onset, strict=True)
+        ]
+        terms += [math.log1p(-COMMON_SHARE) + sum(way) for way in product(*each_way)]
+        assert told[m] == pytest.approx(logsumexp(terms), abs=1e-9)
+    # Limits that no row goes with leave logarithms finite.
+    far = limits.moved(rng.choice([-4.0, 4.0], 7))
+    assert np.isfinite(fit.log_likelihood(far, unstable)).all()
+
+
+def test_who_loses_steps_to_oscillation_is_as_likely_as_it_makes_the_rows() -> None:
+    """By Bayes' rule: without the machines' unstable speeds in a direction so much of the likelihood is gone."""
+    rng = np.random.default_rng(9)
+    pairs = [
+        Pair(machine().direction(label), 4.0, 1.0, np.array([0.4, 0.5]), np.full(2, 3.0), np.array([0.0, 3.0]))
+        for label in ("x", "45")
+    ]
+    fit, kept = RowsFit(machine(), pairs), surely(np.full((3, 2), 0.2), 2)
+    # All of these lie below the limits, and are seen.
+    onsets = np.zeros((3, 2, FREQUENCIES.size))
+    onsets[..., :2] = rng.dirichlet(np.ones(3), (3, 2))[..., :-1]
+    limits, never = kept._replace(onsets=onsets), np.full(3, 1e-300)
+    weight = np.array([0.2, 0.3, 0.5])
+    lost = fit.instability(limits, never, weight)
+    for d, label in enumerate(("x", "45")):
+        calm = limits._replace(onsets=np.where(np.arange(2)[:, None] == d, 0.0, onsets))
+        share = 1.0 - onsets[:, d].sum(axis=1)
+        likely, without = (fit.log_likelihood(each, never) for each in (limits, calm))
+        # What is left where nothing is lost to this direction.
+        both = np.exp(without - likely)
+        common = COMMON_SHARE * np.exp(fit.log_likelihood(kept, never) - likely)
+        stays = (both - common) * share + common
+        assert lost[label][0] == pytest.approx(float(weight @ (1.0 - stays)), abs=1e-6)
+
+
+def test_map_tells_where_machines_are_unstable(gantry: Machine) -> None:
+    rows = [SweepRow(label, 6.0, 0.5, None, 1, 0) for label in ("x", "45")]
+    bench = Bench(gantry, pairs_of(gantry, rows), hypotheses(gantry), 3)
+    cloud = bench.everybody.take(slice(40))
+    onsets, plant = bench.limits(0, cloud).onsets, bench.faulty(0, cloud)
+    assert onsets.shape == (40, 2, FREQUENCIES.size)
+    assert np.all(onsets >= 0.0)
+    for d, label in enumerate(("x", "45")):
+        speeds = unstable_speeds(gantry, gantry.direction(label))
+        # Below the sixth and the seventh speed, and below the one in the middle between both.
+        middle = np.sqrt(speeds[5] * speeds[6])
+        told = mapped(
+            plant, curve_of(plant, bench.fastest), gantry.direction(label).vector, np.array([6.0]), np.array([middle])
+        )
+        assert onsets[:, d, :6].sum(axis=1) == pytest.approx(told.unstable[:, 0], abs=1e-5)
 
 
 def test_start_angles_average_out(gantry: Machine) -> None:
@@ -288,8 +252,7 @@ def test_weighted_quantiles_lie_among_the_values(pairs: list[tuple[float, float]
 
 
 def test_limits_move_together() -> None:
-    luck = np.zeros((LUCK_POINTS, 3))
-    limits = Limits(np.zeros((2, 3)), np.full((2, 3), -2.0), np.full((2, 3), 0.25), np.zeros((2, 3)), luck, luck)
+    limits = surely(np.zeros((2, 3)))._replace(failed=np.full((2, 3), -2.0), chance=np.full((2, 3), 0.25))
     moved = limits.moved(np.array([0.1, -0.1]))
     assert moved.kept[:, 0] == pytest.approx([0.1, -0.1])
     assert moved.failed[:, 2] == pytest.approx([-1.9, -2.1])

@@ -16,8 +16,8 @@ from motionlimits.answers.bench import Bench
 from motionlimits.answers.causes import CAUSES, hypotheses
 from motionlimits.answers.diagnose import Diagnosis, _against, _inference_warnings, _instability, diagnose, quick_rows
 from motionlimits.answers.infer import PARTS, SAMPLES, STABLE, _scatter, rank
-from motionlimits.answers.likelihood import GRID, JUMP_SHARES, LUCK_POINTS, UNSTABLE, Limits, Pair, RowsFit, pairs_of
-from motionlimits.answers.looks import WIDER, Looks
+from motionlimits.answers.likelihood import GRID, JUMP_SHARES, UNSTABLE, Pair, RowsFit, pairs_of
+from motionlimits.answers.looks import Looks
 from motionlimits.answers.nextcheck import _information, _right, next_checks, reading_check, row_checks, swap_test
 from motionlimits.answers.predict import predict
 from motionlimits.answers.proposal import effective
@@ -32,7 +32,7 @@ from motionlimits.show.json import diagnosis_dict
 from motionlimits.show.words import amount, cause_words, diagnosis_words
 from motionlimits.sweep import SweepRow
 
-from ..inference import infer, simulated_sweep
+from ..inference import infer, surely, surveyed
 
 NAMES = {"as-predicted", "drag", "speed-drag", "low-voltage", "low-current", "series-resistance", "open-phase", "heavy"}
 
@@ -77,13 +77,11 @@ def test_row_likelihood_points_at_the_bracket(gantry: Machine) -> None:
 
 def test_a_limit_far_below_is_likelier_where_a_start_is_about_to_fail(gantry: Machine) -> None:
     pair = Pair(gantry.direction("x"), 3.0, 1.0, np.array([0.1, 0.11]), np.array([3.0, 3.0]), np.array([0.0, 3.0]))
-    fit, luck = RowsFit(gantry, [pair]), np.zeros((LUCK_POINTS, 1))
+    fit = RowsFit(gantry, [pair])
 
     def told(kept: float) -> np.ndarray:
         """Of machines whose move asks for 0.2, 0.65, 1 of the torque at standstill."""
-        kept_ones = np.full((3, 1), kept)
-        standing = np.log([[0.2], [0.65], [1.0]])
-        limits = Limits(kept_ones, kept_ones, np.zeros((3, 1)), standing, luck, luck)
+        limits = surely(np.full((3, 1), kept))._replace(standing=np.log([[0.2], [0.65], [1.0]]))
         return fit.log_likelihood(limits, np.full(3, 1e-12))
 
     # The odds of a jump are what differs, and where limits are as predicted they hardly do.
@@ -108,14 +106,9 @@ def test_directions_that_fail_at_one_speed_of_the_motors_point_at_instability(ga
         ]
         # Predicted at 1 m/s where nothing else is said.
         limits = np.log([[predicted.get(pair.direction.label, 1.0) for pair in pairs]])
-        luck = np.zeros((LUCK_POINTS, len(pairs)))
-        fit, surely, some = (
-            RowsFit(gantry, pairs),
-            Limits(limits, limits, np.zeros_like(limits), np.zeros_like(limits), luck, luck),
-            np.array([UNSTABLE]),
-        )
-        evidence = fit.log_likelihood(surely, some) - fit.log_likelihood(surely, np.array([1e-30]))
-        return float(evidence[0]), fit.instability(surely, some, np.ones(1))
+        fit, sure, some = RowsFit(gantry, pairs), surely(limits, len(speeds)), np.array([UNSTABLE])
+        evidence = fit.log_likelihood(sure, some) - fit.log_likelihood(sure, np.array([1e-30]))
+        return float(evidence[0]), fit.instability(sure, some, np.ones(1))
 
     alone, together, apart = told({"x": 0.45}), told({"x": 0.45, "y": 0.45}), told({"x": 0.45, "y": 0.25})
     assert together[0] > alone[0] + 1.0 > 1.0
@@ -258,12 +251,10 @@ def test_more_machines_say_the_same_more_surely(gantry: Machine) -> None:
     healthy = looks.closer(0, looks.first(0), looks.first(0))
     first = looks.first(1, healthy)
     view = looks.closer(1, first, healthy)
-    wider = looks.wider(1, view, healthy)
-    assert len(wider.cloud.normal) == WIDER
+    wider = looks.wider(1, view, healthy, SAMPLES)
+    assert len(wider.cloud.normal) == SAMPLES
     assert effective(wider.weight.machines) > effective(view.weight.machines) >= effective(first.weight.machines)
     assert wider.weight.score == pytest.approx(view.weight.score, abs=0.2)
-    again = looks.again(1, view, healthy)
-    assert again.weight.score == view.weight.score
 
 
 def test_what_is_typical_does_not_hang_on_rows(gantry: Machine) -> None:
@@ -300,7 +291,7 @@ def test_readings_of_the_next_causes_are_told_where_one_is_sure(gantry: Machine,
 
 def test_a_reading_moves_the_ranking(short: Machine) -> None:
     rows = quick_rows("x", 12.0, 1.0, 1.1)
-    simulated = simulated_sweep(short, rows, samples=8)
+    simulated = surveyed(short, rows, samples=8)
     before = rank(simulated)
     with_scale = rank(simulated, {"pull_x_n": 30.0})
     clean = rank(simulated, {"pull_x_n": 4.0, "mass_x_kg": 0.45})

@@ -12,11 +12,12 @@ from scipy import integrate, special, stats
 from motionlimits.answers import likelihood, nextcheck, readings, weigh
 from motionlimits.answers.bench import MANY, Bench, Outlook, size_quantiles
 from motionlimits.answers.causes import hypotheses
-from motionlimits.answers.infer import Simulated, _weigh
-from motionlimits.answers.likelihood import GRID, LUCK_POINTS, Limits, Onsets, Pair, RowsFit, pairs_of
+from motionlimits.answers.infer import Survey, _weigh
+from motionlimits.answers.likelihood import GRID, LUCK_POINTS, Pair, RowsFit, pairs_of
 from motionlimits.answers.proposal import effective, weighted_quantiles
 from motionlimits.sweep import SweepRow
 
+from ..inference import surely
 from ..machines import machine
 from ..studies.motion_studies import interval_score
 from .validation import Validation
@@ -117,12 +118,6 @@ def evidence(log_likelihood: np.ndarray) -> float:
     return float(special.logsumexp(log_likelihood)) - math.log(log_likelihood.size)
 
 
-def surely(kept: np.ndarray) -> Limits:
-    """Limits of machines whose start succeeds."""
-    luck = np.zeros((LUCK_POINTS, kept.shape[1]))
-    return Limits(kept, kept, np.zeros_like(kept), np.zeros_like(kept), luck, luck)
-
-
 @pytest.mark.parametrize("pairs", [4, 10])
 def test_tolerances_are_averaged_over(checked: Validation, pairs: int) -> None:
     """Source: closed form: limits that are jointly normal over the machines of a tolerance, measured with normal errors."""
@@ -165,11 +160,10 @@ def test_size_is_integrated_out(checked: Validation, monkeypatch: pytest.MonkeyP
         quantiles,
         fit.log_likelihood(limits, STABLE),
         np.full(quantiles.size, 1e-12),
-        None,
         limits,
         -size_quantiles(theory)[:, None],
     )
-    weight = _weigh(Simulated(gantry, (), (theory,), (outlook,), fit), {}, ())[0]
+    weight = _weigh(Survey(gantry, (), (theory,), (outlook,), fit), {}, ())[0]
     ours = math.exp(weight.score - math.log(theory.prior))
     source = "scipy.special.beta (Beta-binomial)"
     checked.close(
@@ -300,38 +294,39 @@ def test_an_unstable_speed_is_averaged_over(checked: Validation) -> None:
     grid = likelihood.UNSTABLE_SPREAD * np.linspace(-2.6, 2.6, 53)
     density = stats.norm.pdf(grid, 0.0, likelihood.UNSTABLE_SPREAD)
     unstable = integrate.trapezoid([direction("x", u) * direction("45", u) for u in grid] * density, grid)
-    expected = (1.0 - chance) * rows("x", math.inf) * rows("45", math.inf) + chance * unstable
+    stable = rows("x", math.inf) * rows("45", math.inf)
+    common = (1.0 - chance) * stable + chance * unstable
+    expected = likelihood.COMMON_SHARE * common + (1.0 - likelihood.COMMON_SHARE) * stable
     checked.close(
         "log-likelihood with an unstable speed",
-        float(fit.log_likelihood(surely(limits[None]), np.array([chance]))[0]),
+        float(fit.log_likelihood(surely(limits[None], 2), np.array([chance]))[0]),
         math.log(expected),
         "scipy.integrate.quad, scipy.stats.norm",
         abs=0.05,
         why="speeds a ninth apart",
     )
 
-    # Beside this, common prior: machines that were simulated, and one of another kind, which tells nothing of these.
-    speeds = np.array([at_550_hz["x"], at_550_hz["45"]]) + np.array(
-        [[math.inf, math.inf], [-0.1, math.inf], [0.05, -0.2], [-0.3, -0.3]]
-    )
-    onsets = Onsets(speeds, np.array([chance, chance, chance, 0.4]), np.array([5.0, 2.0, 1.0, 50.0]))
-    expected *= likelihood.ANY_ONSET
-    for own, count in zip(speeds[:3], onsets.weight[:3], strict=True):
-        each = 1.0
-        for where, onset in zip(("x", "45"), own, strict=True):
-            if math.isinf(onset):
-                each *= rows(where, math.inf)
-                continue
-            each *= integrate.quad(
-                lambda z, where=where, onset=onset: stats.norm.pdf(z) * rows(where, onset + likelihood.ONSET_WIDTH * z),
-                -4.0,
-                4.0,
-            )[0]
-        expected += count * each
+    # Beside this, common prior: where the map has the machine's own, one in either direction or in both, or in none.
+    own = np.zeros((1, 2, likelihood.FREQUENCIES.size))
+    own[0, 0, [4, 7]], own[0, 1, 6] = (0.2, 0.3), 0.4
+    mine = 1.0
+    for where, here in zip(("x", "45"), own[0], strict=True):
+        lost = (1.0 - here.sum()) * rows(where, math.inf)
+        for share, frequency in zip(here[here > 0.0], likelihood.FREQUENCIES[here > 0.0], strict=True):
+            at = at_550_hz[where] + math.log(frequency / 550.0)
+            lost += (
+                share
+                * integrate.quad(
+                    lambda z, where=where, at=at: stats.norm.pdf(z) * rows(where, at + likelihood.ONSET_WIDTH * z),
+                    -4.0,
+                    4.0,
+                )[0]
+            )
+        mine *= lost
     checked.close(
-        "log-likelihood with onsets of simulated machines",
-        float(fit.log_likelihood(surely(limits[None]), np.array([chance]), onsets)[0]),
-        math.log(expected / (likelihood.ANY_ONSET + 8.0)),
+        "log-likelihood with unstable speeds of the map",
+        float(fit.log_likelihood(surely(limits[None], 2)._replace(onsets=own), np.array([chance]))[0]),
+        math.log(likelihood.COMMON_SHARE * common + (1.0 - likelihood.COMMON_SHARE) * mine),
         "scipy.integrate.quad, scipy.stats.norm",
         abs=0.05,
         why="speeds a ninth apart",

@@ -9,13 +9,12 @@ from hypothesis import strategies as st
 
 from motionlimits.physics import skip
 from motionlimits.physics.lanes import move_lanes
-from motionlimits.physics.motion import Fate, Lanes, simulate
+from motionlimits.physics.motion import MARK_RATIO, Fate, Lanes, simulate
 from motionlimits.physics.skip import (
     CRUISE,
     MOST_AT_ONCE,
     SHORTEST_CRUISE,
     Moves,
-    _cruise_time,
     _portions,
     ramp_search,
     steady_speed,
@@ -26,27 +25,33 @@ from motionlimits.plant import sample_plant
 from ..lanes import random_machine
 
 SHAKY = random_machine(np.random.default_rng([40, 1737]))  # invented, and drawn for its poor damping
-LOOKED, NOT_LOOKED = 24, 8
+LOOKED = 32
 MOVES = [
     Moves(d.vector, np.array([4.0, 8.0]), np.full(2, SHAKY.travel_along(d))) for d in map(SHAKY.direction, ("x", "y"))
 ]
 
 
 def test_unstable_speeds_lose_steps_and_slower_ones_do_not() -> None:
-    plant = sample_plant(SHAKY, LOOKED + NOT_LOOKED, seed=3)
+    plant = sample_plant(SHAKY, LOOKED, seed=3)
     direction = SHAKY.direction("y")
     travel = SHAKY.travel_along(direction)
     moves = Moves(direction.vector, np.array([4.0, 8.0]), np.full(2, travel))
     (plain,) = together([ramp_search(plant, [moves])], simulate)[0]
-    (cruised,) = together([ramp_search(plant, [moves], cruising=[np.arange(LOOKED)])], simulate)[0]
+    (cruised,) = together([ramp_search(plant, [moves], cruising=True)], simulate)[0]
     assert np.array_equal(plain.skip, cruised.skip)
     assert np.all(np.isinf(plain.onset))
-    assert np.all(np.isinf(cruised.onset[LOOKED:]))
+    assert not plain.cruised.any()
+    looked = cruised.cruised > 0.0
+    assert looked.mean() > 0.9
+    assert np.all(cruised.cruised[looked] < cruised.skip[0, looked])
+    # The fastest looked at is hardly below what else loses the sample.
+    within = np.minimum(cruised.skip[0], moves.top[0])[looked]
+    assert np.all(cruised.cruised[looked] > within / MARK_RATIO**2)
     some = np.flatnonzero(np.isfinite(cruised.onset))
     assert some.size >= 8
     # A ramp of its own from another angle, and as long at its speed.
     onset = cruised.onset[some]
-    assert np.all(onset < cruised.skip[:, some].max(axis=0))
+    assert np.all(onset < cruised.cruised[some])
     brisk = np.full(some.size, 4.0)
 
     def lost(share: float) -> int:
@@ -56,7 +61,8 @@ def test_unstable_speeds_lose_steps_and_slower_ones_do_not() -> None:
         )
         return int(simulate(lanes.lanes).lost.sum())
 
-    assert lost(1.1) >= 0.75 * some.size
+    # Where a range of speeds is narrow the angle decides.
+    assert lost(MARK_RATIO) >= 0.6 * some.size
     assert lost(0.85) <= 0.25 * some.size
 
 
@@ -65,7 +71,8 @@ def test_steady_speeds_are_kept_just_long_enough(acceleration: float, travel: fl
     moves = Moves(np.ones(1), np.array([acceleration]), np.array([travel]))
     speed = steady_speed(moves)
     assert speed < moves.top
-    assert _cruise_time(speed, moves.acceleration, moves.travel) == pytest.approx(SHORTEST_CRUISE)
+    # What is left of the travel, at that speed.
+    assert travel / speed - speed / acceleration == pytest.approx(SHORTEST_CRUISE)
 
 
 def test_no_move_is_simulated_twice_in_a_round() -> None:
@@ -79,8 +86,8 @@ def test_no_move_is_simulated_twice_in_a_round() -> None:
             rounds.append((len(state), len(np.unique(state, axis=0))))
         return simulate(lanes)
 
-    together([ramp_search(plant, MOVES, cruising=[np.arange(LOOKED)] * 2)], simulated)
-    assert len(rounds) >= 4
+    together([ramp_search(plant, MOVES, cruising=True)], simulated)
+    assert len(rounds) >= 3
     assert all(lanes == different for lanes, different in rounds)
 
 
@@ -94,15 +101,10 @@ def test_portions_take_every_direction_once(sizes: list[int]) -> None:
 
 def test_limits_do_not_hang_on_portions(monkeypatch: pytest.MonkeyPatch) -> None:
     plant = sample_plant(SHAKY, LOOKED, seed=3)
-    told: list[list[float]] = [[], []]
-    looked = [np.arange(8)] * 2
-    (whole,) = together([ramp_search(plant, MOVES, cruising=looked, progress=told[0].append)], simulate)
+    (whole,) = together([ramp_search(plant, MOVES, cruising=True)], simulate)
     monkeypatch.setattr(skip, "MOST_AT_ONCE", 1)
-    (parts,) = together([ramp_search(plant, MOVES, cruising=looked, progress=told[1].append)], simulate)
+    (parts,) = together([ramp_search(plant, MOVES, cruising=True)], simulate)
     for one, other in zip(whole, parts, strict=True):
         assert np.array_equal(one.skip, other.skip)
         assert np.array_equal(one.onset, other.onset)
-    for shares in told:
-        assert shares == sorted(shares)
-        assert shares[-1] == 1.0
-    assert len(told[1]) > len(told[0])
+        assert np.array_equal(one.cruised, other.cruised)

@@ -9,19 +9,22 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy import stats
 from scipy.optimize import approx_fprime
 
 from motionlimits.machine import Array
 from motionlimits.physics.skip import Moves, ramp_search, together
-from motionlimits.physics.skipmap import Mapped, curve_of, mapped, network, reach
+from motionlimits.physics.skipmap import Mapped, curve_of, failed_of, mapped, network, onset_below, reach
 from motionlimits.plant import Plant, nominal_plant, sample_plant
 from motionlimits.workers import Crew
 from tests.lanes import random_machine
 from tests.studies import make_skip_map as maker
 
+SPEEDS = np.geomspace(0.01, 3.0, 9)
 
-def told(plant: Plant, unit: Array, accelerations: Array) -> Mapped:
-    return mapped(plant, curve_of(plant, reach(plant)), unit, accelerations)
+
+def told(plant: Plant, unit: Array, accelerations: Array, speeds: Array = SPEEDS) -> Mapped:
+    return mapped(plant, curve_of(plant, reach(plant)), unit, accelerations, speeds)
 
 
 def drawn(seed: int, pair: bool, samples: int = 6) -> tuple[Plant, Moves]:
@@ -29,7 +32,7 @@ def drawn(seed: int, pair: bool, samples: int = 6) -> tuple[Plant, Moves]:
     plant = maker.random_plant(rng, pair, samples)
     # A stiff screw's own stiffness is a number of the engine.
     plant = replace(plant, belt_stiffness=np.minimum(plant.belt_stiffness, 1e6))
-    return plant, maker.random_moves(rng, plant)
+    return plant, maker.random_moves(rng, plant, maker.LOAD, maker.ACCELERATIONS)
 
 
 def scaled(plant: Plant, **factors: float) -> Plant:
@@ -63,7 +66,7 @@ def test_length_has_no_scale(seed: int, pair: bool, factor: float) -> None:
     plant, moves = drawn(seed, pair)
     feels = dict.fromkeys(["moving_mass", "viscous", "belt_stiffness"], factor**-2.0)
     feels |= {"radius": factor, "friction": 1.0 / factor, "process_force": 1.0 / factor}
-    other = told(scaled(plant, **feels), moves.unit, factor * moves.acceleration)
+    other = told(scaled(plant, **feels), moves.unit, factor * moves.acceleration, factor * SPEEDS)
     like(other, told(plant, moves.unit, moves.acceleration), factor)
 
 
@@ -86,24 +89,27 @@ def test_motors_have_no_names(seed: int) -> None:
 def test_a_machine_is_told_alike_in_any_company(seed: int, pair: bool) -> None:
     plant, moves = drawn(seed, pair)
     fastest = reach(plant)
-    whole = mapped(plant, curve_of(plant, fastest), moves.unit, moves.acceleration)
+    whole = mapped(plant, curve_of(plant, fastest), moves.unit, moves.acceleration, SPEEDS)
     alone = plant.take(slice(3, 4))
-    one = mapped(alone, curve_of(alone, fastest), moves.unit, moves.acceleration[1:2])
+    one = mapped(alone, curve_of(alone, fastest), moves.unit, moves.acceleration[1:2], SPEEDS)
     # Which of a pair leads is told by all accelerations together.
     if not pair:
-        like(one, Mapped(*(values[3:4, 1:2] for values in whole)))
+        like(one, Mapped(*(values[3:4, 1:2] for values in whole[:-1]), whole.unstable[3:4]))
     assert all(np.isfinite(values).all() for values in one)
 
 
 def test_motors_of_their_own_lose_a_move_with_the_first(cutter: Any) -> None:
     plant = sample_plant(cutter, 20)
     accelerations = np.array([0.5, 1.5])
-    each = [told(plant, np.eye(len(cutter.axes))[k], accelerations * 0.5**0.5) for k in (0, 1)]
+    half = 0.5**0.5
+    each = [told(plant, np.eye(len(cutter.axes))[k], accelerations * half, SPEEDS * half) for k in (0, 1)]
     unit = np.zeros(len(cutter.axes))
     unit[:2] = 0.5**0.5
     both = told(plant, unit, accelerations)
     assert both.kept == pytest.approx(np.minimum(each[0].kept, each[1].kept) + 0.5 * np.log(2.0), abs=2e-3)
     assert both.chance == pytest.approx(1.0 - (1.0 - each[0].chance) * (1.0 - each[1].chance), abs=2e-3)
+    stable = (1.0 - each[0].unstable) * (1.0 - each[1].unstable)
+    assert both.unstable == pytest.approx(1.0 - stable, abs=2e-3)
 
 
 def test_the_map_says_what_the_engine_does() -> None:
@@ -137,7 +143,7 @@ def test_it_says_so_of_any_machine_of_the_kind_it_was_learned_from(pair: bool) -
     """And how far off it is: as a Student distribution of that scale would be."""
     learned = maker.learned_from(10**6, pair, Crew(), machines=25)
     out = network("pair" if pair else "alone")(learned.numbers).astype(float)
-    off = np.abs(np.where(out[:, 1] > 0.0, out[:, 2], out[:, 0]) - learned.ratio)
+    off = np.abs(np.where(out[:, 1] > 0.0, failed_of(out), out[:, 0]) - learned.ratio)
     assert np.median(off) < 0.07
     scale = np.exp(np.where(out[:, 1] > 0.0, out[:, 4], out[:, 3]))
     assert 0.35 < np.mean(off < 0.765 * scale) < 0.65  # half of them, where all starts are told rightly
@@ -152,16 +158,58 @@ def test_slopes_of_the_loss() -> None:
     assert slope.ravel() == pytest.approx(measured, abs=1e-5)
 
 
+def test_slopes_of_the_loss_of_unstable_speeds() -> None:
+    """Against finite differences of scipy."""
+    rng = np.random.default_rng(0)
+    out = rng.normal([-1.0, 0.0, -1.0], 0.4, (6, 3))
+    onset, cruised = rng.normal(0.0, 0.5, 6), rng.normal(0.3, 0.5, 6)
+    told = np.column_stack([np.where(np.arange(6) < 3, onset, np.inf), cruised])
+    _, slope = maker.onset_loss(out, told)
+    measured = approx_fprime(out.ravel(), lambda flat: maker.onset_loss(flat.reshape(6, 3), told)[0], 1e-7)
+    assert slope.ravel() == pytest.approx(measured, abs=1e-5)
+
+
+def test_chance_of_an_unstable_speed() -> None:
+    """Source: scipy.stats.logistic; the loss is the density of what was seen."""
+    odds, middle, scale, at = 0.4, -0.2, 0.3, 0.1
+    out = np.array([[odds, middle, np.log(scale)]])
+    ever, law = 1.0 / (1.0 + np.exp(-odds)), stats.logistic(middle, scale)
+    assert onset_below(out, np.array([[at]]))[0, 0] == pytest.approx(ever * law.cdf(at))
+    seen, unseen = (maker.onset_loss(out, np.array([[onset, 0.5]]))[0] for onset in (at, np.inf))
+    assert seen == pytest.approx(-np.log(ever * law.pdf(at)))
+    assert unseen == pytest.approx(-np.log(1.0 - ever * law.cdf(0.5)))
+
+
+@pytest.mark.parametrize("pair", [False, True])
+def test_as_many_machines_are_unstable_as_the_map_has_it(pair: bool) -> None:
+    """Of the kind it was learned from, and it knows which: better than the same chance for all."""
+    learned = maker.cruised_from(10**6, pair, Crew(), machines=160)
+    cruised = learned.told[:, 1:]
+    out = network("pair at speed" if pair else "alone at speed")(learned.numbers).astype(float)
+    chance, seen = onset_below(out, cruised)[:, 0], np.isfinite(learned.told[:, 0])
+    assert chance.mean() == pytest.approx(seen.mean(), abs=0.05)
+    assert np.mean((chance - seen) ** 2) < 0.8 * seen.mean() * (1.0 - seen.mean())
+
+
 def test_a_network_learns_two_kinds_of_starts() -> None:
     """A made-up map: starts fail where the first number is positive, and limits follow the second."""
     rng = np.random.default_rng(1)
     numbers = rng.standard_normal((12_000, 3)).astype(np.float32)
     fails = numbers[:, 0] > 0.0
     ratio = np.where(fails, -1.5, 0.0) + 0.3 * numbers[:, 1] + 0.02 * rng.standard_normal(12_000)
-    learned = maker.Learned(numbers, ratio.astype(np.float32))
-    said: list[str] = []
-    found = maker.train(learned, learned, units=(24, 24), epochs=40, report=said.append)(numbers)
-    expected = np.where(found[:, 1] > 0.0, found[:, 2], found[:, 0])
+    losses: list[float] = []
+    network = maker.train(
+        numbers,
+        ratio.astype(np.float32),
+        maker.loss,
+        maker.START,
+        units=(24, 24),
+        epochs=40,
+        report=lambda loss, _: losses.append(loss),
+    )
+    found = network(numbers)
+    expected = np.where(found[:, 1] > 0.0, failed_of(found), found[:, 0])
     assert np.median(np.abs(expected - ratio)) < 0.05
     assert np.mean((found[:, 1] > 0.0) == fails) > 0.97
-    assert len(said) == 40
+    assert len(losses) == 40
+    assert losses[-1] < losses[0] - 1.0

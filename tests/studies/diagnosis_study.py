@@ -33,7 +33,7 @@ from motionlimits.plant import SLOW_DECAY_ODDS, Plant, nominal_plant, sample_pla
 from motionlimits.readings import readings_of
 from motionlimits.sweep import SweepRow
 
-from ..inference import simulated_sweep
+from ..inference import surveyed
 from ..lanes import random_machine
 from .chunks import asked_for, in_chunks
 from .switching import switched
@@ -213,7 +213,7 @@ def one_case(truth: Truth, rng: np.random.Generator) -> Case:
     """Diagnose; then answer the first suggested reading truthfully and rank again."""
     machine, theory, size = truth.machine, truth.theory, truth.size
     start = time.perf_counter()
-    simulated = simulated_sweep(machine, truth.rows, workers=1, seed=truth.seed)
+    simulated = surveyed(machine, truth.rows, workers=1, seed=truth.seed)
     inference = rank(simulated)
     seconds = time.perf_counter() - start
 

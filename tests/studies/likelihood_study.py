@@ -21,18 +21,18 @@ from scipy.special import logsumexp
 
 from motionlimits.answers import likelihood
 from motionlimits.answers.causes import hypotheses
-from motionlimits.answers.infer import Simulated
+from motionlimits.answers.infer import Survey
 
-from ..inference import simulated_sweep
+from ..inference import surveyed
 from .chunks import asked_for, in_chunks
 from .diagnosis_study import CHUNK, draw_cases
 
 TABLE = Path(__file__).parent / "likelihood.txt"
 USUAL = {"PAIR_OFFSET": likelihood.PAIR_OFFSET}
 CHANGES: tuple[dict[str, Any], ...] = (
-    {"ANY_ONSET": 1e9},
-    {"ANY_ONSET": 2.0},
-    {"ANY_ONSET": 20.0},
+    {"COMMON_SHARE": 0.05},
+    {"COMMON_SHARE": 0.4},
+    {"COMMON_SHARE": 1.0 - 1e-9},
     {"UNSTABLE": 1e-9, "UNSTABLE_SLOW": 1e-9},
     {"UNSTABLE": 0.05, "UNSTABLE_SLOW": 0.3},
     {"UNSTABLE": 0.2, "UNSTABLE_SLOW": 0.5},
@@ -61,18 +61,16 @@ CHANGES: tuple[dict[str, Any], ...] = (
 )
 
 
-def evidence(change: Mapping[str, float], case: Simulated) -> float:
+def evidence(change: Mapping[str, float], case: Survey) -> float:
     """Log evidence of the true cause with some constants of the likelihood changed."""
     outlook = case.outlooks[-1]
     # What a machine counts for, less the likelihood it counted for: how often such occur over how often they were drawn.
-    log_density = outlook.log_weight - case.fit.log_likelihood(outlook.limits, outlook.unstable, outlook.onsets)
-    onsets = outlook.onsets
-    assert onsets is not None
-    slow, slow_ones = (at == likelihood.UNSTABLE_SLOW for at in (outlook.unstable, onsets.unstable))
+    log_density = outlook.log_weight - case.fit.log_likelihood(outlook.limits, outlook.unstable)
+    slow = outlook.unstable == likelihood.UNSTABLE_SLOW
     with patch.multiple(likelihood, **change):
         fit = likelihood.RowsFit(case.machine, case.pairs)
-        unstable, their = (np.where(s, likelihood.UNSTABLE_SLOW, likelihood.UNSTABLE) for s in (slow, slow_ones))
-        machines = fit.log_likelihood(outlook.limits, unstable, onsets._replace(unstable=their)) + log_density
+        unstable = np.where(slow, likelihood.UNSTABLE_SLOW, likelihood.UNSTABLE)
+        machines = fit.log_likelihood(outlook.limits, unstable) + log_density
     return float(logsumexp(machines)) - math.log(machines.size)
 
 
@@ -82,7 +80,7 @@ def some_cases(seeds: Sequence[int]) -> list[list[float]]:
     for truth in draw_cases(seeds):
         # Health comes first: others refer to it.
         theories = list(dict.fromkeys([hypotheses(truth.machine)[0], truth.theory]))
-        case = simulated_sweep(truth.machine, truth.rows, workers=1, seed=truth.seed, theories=theories)
+        case = surveyed(truth.machine, truth.rows, workers=1, seed=truth.seed, theories=theories)
         found.append([evidence(change, case) for change in (USUAL, *CHANGES)])
     return found
 

@@ -16,7 +16,7 @@ import numpy as np
 
 from motionlimits.answers.infer import SAMPLES, STABLE, rank
 
-from ..inference import simulated_sweep
+from ..inference import surveyed
 from .chunks import asked_for, in_chunks
 from .diagnosis_study import CHUNK, Truth, draw_cases
 
@@ -39,7 +39,7 @@ def one_case(truth: Truth) -> Moved:
     """Diagnose three times."""
 
     def chances(samples: int, seed: int) -> tuple[dict[tuple[str, str], float], float]:
-        found = rank(simulated_sweep(truth.machine, truth.rows, workers=1, samples=samples, seed=seed))
+        found = rank(surveyed(truth.machine, truth.rows, workers=1, samples=samples, seed=seed))
         return {(f.hypothesis.cause.name, f.hypothesis.where): f.probability for f in found.found}, found.moved
 
     usual, told = chances(SAMPLES, truth.seed)
