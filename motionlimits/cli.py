@@ -512,7 +512,7 @@ def plan(
     direction: DirectionOption = None,
     acceleration: AccelerationOption = None,
     travel: TravelOption = None,
-    trials: Annotated[int, typer.Option(help="Moves at each speed.")] = 3,
+    trials: Annotated[int, typer.Option(help="Moves at each speed.")] = 2,
     acceleration_for: Annotated[
         float | None,
         typer.Option(

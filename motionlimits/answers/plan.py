@@ -29,11 +29,12 @@ from .predict import (
 
 # Shares of the acceleration that pull-out torque at standstill gives: low enough to be safe, spread enough to tell a
 # fixed force (drag), a mass and a voltage apart.
-SHARES = (0.08, 0.22, 0.50)
-# Without diagonals, which show each motor twice, more accelerations make up for the missing directions.
-MORE_SHARES = (0.06, 0.13, 0.25, 0.42, 0.65)
-FEW_DIRECTIONS = 3
-RUNGS = 7  # speeds of a ladder
+GENTLEST, BRISKEST = 0.06, 0.65
+# How many accelerations: what one of them tells is off by what no tolerance explains, and only others average that out, so
+# that twice as many say more than twice as many trials. Without diagonals, which show each motor twice, more of them make up
+# for the missing directions.
+ACCELERATIONS, MORE_ACCELERATIONS, FEW_DIRECTIONS = 5, 8, 3
+RUNGS, TRIALS = 7, 2  # speeds of a ladder, moves at each
 HANDLING = 6.0  # [s] to check the position after a trial: common practice, no source
 # Where one in ten may lose steps: with 24 the greatest acceleration hung on the seed by a factor of two.
 SIZING_SAMPLES = 150
@@ -90,7 +91,7 @@ def _ladder(limit: Limit) -> list[float]:
 
 
 def planned_accelerations(machine: Machine, directions: Sequence[Direction]) -> list[float]:
-    """Accelerations of a sweep [m/s2], from gentle to brisk: three, or five where there are few directions.
+    """Accelerations of a sweep [m/s2], from gentle to brisk: five, or eight where there are few directions.
 
     Raises
     ------
@@ -101,8 +102,8 @@ def planned_accelerations(machine: Machine, directions: Sequence[Direction]) -> 
     most = min(float(pull_in_acceleration(plant, d.vector)[0]) for d in directions)
     if most <= 0.0:
         raise InputError("the motors of this machine cannot move it at all; check current, mass and friction")
-    shares = MORE_SHARES if len(directions) < FEW_DIRECTIONS else SHARES
-    return [round_figures(share * most * 1e3) / 1e3 for share in shares]
+    count = MORE_ACCELERATIONS if len(directions) < FEW_DIRECTIONS else ACCELERATIONS
+    return [round_figures(share * most * 1e3) / 1e3 for share in np.geomspace(GENTLEST, BRISKEST, count)]
 
 
 def plan(
@@ -111,7 +112,7 @@ def plan(
     accelerations: list[float] | None = None,
     *,
     travel: float | None = None,
-    trials: int = 3,
+    trials: int = TRIALS,
     seed: int = 0,
     progress: Callable[[float], None] | None = None,
 ) -> Plan:
