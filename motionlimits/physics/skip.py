@@ -411,7 +411,7 @@ def _swing_checks(ramps: list[_Ramped]) -> Search[list[Array]]:
         slowest = np.sum(v < SLOWEST_CHECK * np.where(np.isfinite(r), r, 0.0)[:, None], axis=1)
         # Where the ramp was kept there is nothing to look for.
         found.append(_Between(np.where(np.isfinite(r), np.minimum(slowest, lost), lost) - 1, lost))
-    yield from _halve(ramps, found, [np.full(v.shape, HOLD) for v in speeds], MOST_PROBES, NEAREST_FIRST)
+    yield from _halve(ramps, found)
     limits = []
     for ramped, v, r, between in zip(ramps, speeds, lost_at, found, strict=True):
         limit = np.full(ramped.lost_at.shape, np.inf)
@@ -436,7 +436,7 @@ def _cruise_checks(ramps: list[_Ramped], limits: list[Array]) -> Search[list[tup
         most = math.ceil(-math.log(SLOWEST_CRUISE) / math.log(MARK_RATIO) / CRUISED_MARKS)
         # Slow to fast; a mark before the first is that again, which is looked at once.
         marks = np.maximum(fastest[:, None] - CRUISED_MARKS * np.arange(most, -1, -1), 0)
-        lanes, owner = _resumed(ramped, chosen, marks, np.full(v.shape, CRUISE))
+        lanes, owner = _resumed(ramped, chosen, marks, CRUISE)
         wanted.append(lanes)
         looked.append((chosen, marks, v, owner))
     fates = yield wanted
@@ -460,28 +460,26 @@ def steady_speed(moves: Moves) -> Array:
     return np.asarray(moves.acceleration * (np.sqrt(half**2 + moves.travel / moves.acceleration) - half))
 
 
-def _halve(
-    ramps: list[_Ramped], found: list[_Between], holds: list[Array], most_probes: int, nearest_first: int = 0
-) -> Search[None]:
-    """Bring `kept` and `lost` of all ramps together, by moves to marks between them that are held there, (m, MARKS) [s].
+def _halve(ramps: list[_Ramped], found: list[_Between]) -> Search[None]:
+    """Bring `kept` and `lost` of all ramps together, by moves to marks between them that are held there.
 
-    In so many first rounds those next to `lost` are looked at.
+    In the first rounds those next to `lost` are looked at.
     """
     rounds = 0
     while any(np.any(between.lost - between.kept > 1) for between in found):
         open_ = [np.flatnonzero(between.lost - between.kept > 1) for between in found]
         gaps = [(between.lost - between.kept)[undecided] for between, undecided in zip(found, open_, strict=True)]
         # Few lanes cost little more than fewer: then several marks are looked at in one round.
-        some = range(2, most_probes + 1)
+        some = range(2, MOST_PROBES + 1)
         probes = max((k for k in some if sum(np.minimum(gap - 1, k).sum() for gap in gaps) <= FEW_LANES), default=1)
         wanted, tried = [], []
-        for ramped, undecided, between, gap, hold in zip(ramps, open_, found, gaps, holds, strict=True):
+        for ramped, undecided, between, gap in zip(ramps, open_, found, gaps, strict=True):
             kept, gap = between.kept[undecided, None], gap[:, None]
-            if rounds < nearest_first:
+            if rounds < NEAREST_FIRST:
                 marks = kept + np.maximum(gap - np.arange(min(probes, MOST_NEAREST), 0, -1), 1)
             else:
                 marks = kept + np.maximum(gap * np.arange(1, probes + 1) // (probes + 1), 1)
-            lanes, owner = _resumed(ramped, undecided, marks, hold)
+            lanes, owner = _resumed(ramped, undecided, marks, HOLD)
             wanted.append(lanes)
             tried.append((marks, owner))
         fates = yield wanted
@@ -494,8 +492,9 @@ def _halve(
             between.kept[undecided], between.lost[undecided] = bounded[row, first], bounded[row, first + 1]
 
 
-def _resumed(ramped: _Ramped, chosen: Rows, marks: Rows, holds: Array) -> tuple[Lanes, Rows]:
-    """Moves that end chosen ramps (c,) at some of their marks (c, probes), slow to fast, and which of these each lane belongs to.
+def _resumed(ramped: _Ramped, chosen: Rows, marks: Rows, hold: float) -> tuple[Lanes, Rows]:
+    """Moves that end chosen ramps (c,) at some of their marks (c, probes), slow to fast, and hold that speed for a while [s]; and
+    which of these each lane belongs to.
 
     The same mark is looked at once, as the first of those that are.
     """
@@ -509,7 +508,7 @@ def _resumed(ramped: _Ramped, chosen: Rows, marks: Rows, holds: Array) -> tuple[
     new = np.diff(marks, axis=1, prepend=-1)[owner, probe] > 0
     lanes, probe, owner = lanes[new], probe[new], owner[new]
     mark = marks[owner, probe]
-    moves = resumed(ramped.lanes.take(lanes), ramped.kept[lanes, mark], holds[ramped.move[lanes], mark])
+    moves = resumed(ramped.lanes.take(lanes), ramped.kept[lanes, mark], hold)
     return moves, owner * probes + probe
 
 
