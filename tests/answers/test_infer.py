@@ -291,10 +291,10 @@ def test_readings_of_the_next_causes_are_told_where_one_is_sure(gantry: Machine,
 
 def test_a_reading_moves_the_ranking(short: Machine) -> None:
     rows = quick_rows("x", 12.0, 1.0, 1.1)
-    simulated = surveyed(short, rows, samples=8)
-    before = rank(simulated)
-    with_scale = rank(simulated, {"pull_x_n": 30.0})
-    clean = rank(simulated, {"pull_x_n": 4.0, "mass_x_kg": 0.45})
+    seen = surveyed(short, rows, samples=8)
+    before = rank(seen)
+    with_scale = rank(seen, {"pull_x_n": 30.0})
+    clean = rank(seen, {"pull_x_n": 4.0, "mass_x_kg": 0.45})
 
     def chance(inference, name: str) -> float:  # type: ignore[no-untyped-def]
         return sum(
@@ -303,7 +303,7 @@ def test_a_reading_moves_the_ranking(short: Machine) -> None:
 
     assert chance(with_scale, "drag") > max(0.9, chance(before, "drag"))
     assert chance(clean, "drag") < chance(before, "drag")
-    impossible = rank(simulated, {"pull_x_n": 4.0, "supply_v": 3.0})
+    impossible = rank(seen, {"pull_x_n": 4.0, "supply_v": 3.0})
     assert "supply_v" in impossible.conflicts
     said = _against(short, impossible.best, "supply_v", 3.0)
     assert said.startswith(

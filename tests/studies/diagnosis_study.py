@@ -213,8 +213,8 @@ def one_case(truth: Truth, rng: np.random.Generator) -> Case:
     """Diagnose; then answer the first suggested reading truthfully and rank again."""
     machine, theory, size = truth.machine, truth.theory, truth.size
     start = time.perf_counter()
-    simulated = surveyed(machine, truth.rows, workers=1, seed=truth.seed)
-    inference = rank(simulated)
+    seen = surveyed(machine, truth.rows, workers=1, seed=truth.seed)
+    inference = rank(seen)
     seconds = time.perf_counter() - start
 
     def rank_in(inference: Inference) -> int:
@@ -230,7 +230,7 @@ def one_case(truth: Truth, rng: np.random.Generator) -> Case:
         key = checks[0].key
         mean, deviation = expected(machine, theory, key, np.array([size]))
         reading = readings_of(machine)[key].kind.unscale(float(rng.normal(mean[0], deviation[0])))
-        after = rank_in(rank(simulated, {key: max(reading, 1e-3)}))
+        after = rank_in(rank(seen, {key: max(reading, 1e-3)}))
     best = inference.best
     return Case(
         truth.seed,
