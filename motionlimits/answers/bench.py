@@ -17,7 +17,7 @@ from scipy.stats import t as student
 from ..machine import Array, Direction, Machine
 from ..physics.limits import TorqueCurve
 from ..physics.skip import Moves
-from ..physics.skipmap import Mapped, curve_of, mapped, reach, unlike
+from ..physics.skipmap import FREEDOM, Mapped, curve_of, mapped, reach, unlike
 from ..plant import Plant, log_widths, nominal_plant, plant_at
 from .causes import Hypothesis
 from .likelihood import (
@@ -49,7 +49,7 @@ ELECTRICAL = (  # what decides on a torque curve
 )
 # What the likelihood of rows takes in of what chance adds to a limit, in its logarithm: its offsets. A Student distribution of
 # three degrees of freedom scatters, most of it, by so many times its scale.
-LUCK_TAKEN_IN, MOST_OF_IT, FREEDOM = 0.11, 1.5, 3.0
+LUCK_TAKEN_IN, MOST_OF_IT = 0.11, 1.5
 # Where a start that fails is lost hangs on how slow a move is looked at, in ramps and on machines, more than the map says.
 FAILED_SCATTER = 0.25
 _LUCK = student.ppf((np.arange(LUCK_POINTS) + 0.5) / LUCK_POINTS, FREEDOM)

@@ -21,6 +21,7 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import expit
 
 from ..machine import Array
 from ..plant import Plant
@@ -35,6 +36,7 @@ FURTHEST = 4.0  # standard deviations of the machines learned from: numbers furt
 LEAST_SHARE = 1e-3  # of full torque: less drag than this is none
 AT_ONCE = 2048  # rows that a network takes in one go: its layers then stay near the processor, which halves the time
 LEAST_APART = 0.35  # of a failed start from a kept one, in the logarithm
+FREEDOM = 3.0  # of the Student distribution around limits
 LEAKY = 0.05  # slope of the network's units where they are off
 SCALES = (-6.0, -0.5)  # bounds of the logarithm of how far a limit is off
 ONSET_SCALES = (-4.0, 0.5)  # and of how far an unstable speed is
@@ -350,4 +352,5 @@ def onset_below(out: Array, frequency: Array) -> Array:
 
 
 def _sigmoid(odds: Array) -> Array:
-    return np.asarray(1.0 / (1.0 + np.exp(-np.clip(odds, -30.0, 30.0))))
+    """Chance by its log odds, never quite 0 or 1."""
+    return np.asarray(expit(np.clip(odds, -30.0, 30.0)))

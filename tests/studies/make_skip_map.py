@@ -14,6 +14,7 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import expit
 
 from motionlimits.machine import Array
 from motionlimits.physics import skipmap
@@ -21,6 +22,7 @@ from motionlimits.physics.limits import pull_in_acceleration, standing_ratio
 from motionlimits.physics.motion import Fate, Lanes, simulate
 from motionlimits.physics.skip import Moves, ramp_search, together
 from motionlimits.physics.skipmap import (
+    FREEDOM,
     FURTHEST,
     LEAKY,
     ONSET_SCALES,
@@ -55,7 +57,6 @@ LIGHT_LOAD = 0.15, 0.4  # and those that lead to constant speeds
 HARDLY = 0.8  # of the torque at standstill that a machine may need without any acceleration
 FURTHER = 2.2  # times the static limit that ramps go on
 FASTEST = 5000.0  # [Hz] electrical frequency that ramps go to at most
-FREEDOM = 3.0  # of the Student distribution around limits
 
 
 HEAD = """after how often all were seen: loss, loss of those held out, which half, three quarters, nine tenths are off by;
@@ -260,12 +261,12 @@ def loss(out: Array, ratio: Array) -> tuple[float, Array]:
 
     first, by_kept, by_kept_scatter = student(kept, kept_scatter)
     second, by_failed, by_failed_scatter = student(failed, failed_scatter)
-    fails = 1.0 / (1.0 + np.exp(-np.clip(odds, -30.0, 30.0)))
+    fails = expit(odds)
     one, two = first + np.log1p(-np.minimum(fails, 1.0 - 1e-7)), second + np.log(np.maximum(fails, 1e-7))
     both = np.logaddexp(one, two)
     is_second = np.exp(two - both)
     is_first = 1.0 - is_second
-    deeper = 1.0 / (1.0 + np.exp(-np.clip(apart, -30.0, 30.0)))
+    deeper = expit(apart)
     slope = -np.stack(
         [
             is_first * by_kept + is_second * by_failed,
@@ -289,7 +290,7 @@ def onset_loss(out: Array, told: Array) -> tuple[float, Array]:
     inside = np.clip(log_scale, *ONSET_SCALES)
     found = np.isfinite(onset)
     apart = (np.where(found, onset, cruised) - middle) / np.exp(inside)
-    ever, below = (1.0 / (1.0 + np.exp(-np.clip(z, -30.0, 30.0))) for z in (odds, apart))
+    ever, below = expit(odds), expit(apart)
     stays = np.maximum(1.0 - ever * below, 1e-12)
     # Slopes of the log density: by the odds, by the number of scales apart, and by the scale beside that.
     by_odds = np.where(found, 1.0 - ever, -ever * (1.0 - ever) * below / stays)
