@@ -27,13 +27,13 @@ from .predict import (
     travel_of,
 )
 
-# Shares of the acceleration that pull-out torque at standstill gives: low enough to be safe, spread enough to tell a
-# fixed force (drag), a mass and a voltage apart.
-GENTLEST, BRISKEST = 0.06, 0.65
-# How many accelerations: what one of them tells is off by what no tolerance explains, and only others average that out, so
-# that twice as many say more than twice as many trials. Without diagonals, which show each motor twice, more of them make up
-# for the missing directions.
-ACCELERATIONS, MORE_ACCELERATIONS, FEW_DIRECTIONS = 5, 8, 3
+# Shares of the acceleration that pull-out torque at standstill gives along a direction, spread enough to tell a fixed force
+# (drag), a mass and a voltage apart. A start is lost from about 0.7 on: to see where tells torque per mass without the voltage.
+GENTLEST, BRISKEST = 0.06, 1.0
+# How many accelerations of all directions together, and of one: what one of them tells is off by what no tolerance explains, and
+# only others average that out, so that twice as many say more than twice as many trials. Without diagonals, which show each motor
+# twice, more of them make up for the missing directions.
+PAIRS, FEWEST, MOST = 24, 4, 12
 RUNGS, TRIALS = 7, 2  # speeds of a ladder, moves at each
 HANDLING = 6.0  # [s] to check the position after a trial: common practice, no source
 # Where one in ten may lose steps: with 24 the greatest acceleration hung on the seed by a factor of two.
@@ -90,8 +90,8 @@ def _ladder(limit: Limit) -> list[float]:
     return list(dict.fromkeys(v for v in speeds if v <= top))
 
 
-def planned_accelerations(machine: Machine, directions: Sequence[Direction]) -> list[float]:
-    """Accelerations of a sweep [m/s2], from gentle to brisk: five, or eight where there are few directions.
+def planned_accelerations(machine: Machine, directions: Sequence[Direction]) -> list[tuple[float, ...]]:
+    """Accelerations of a sweep [m/s2], for each direction from gentle to the most that the motors can give there.
 
     Raises
     ------
@@ -99,11 +99,15 @@ def planned_accelerations(machine: Machine, directions: Sequence[Direction]) -> 
         Where the motors cannot move the machine.
     """
     plant = nominal_plant(machine)
-    most = min(float(pull_in_acceleration(plant, d.vector)[0]) for d in directions)
-    if most <= 0.0:
-        raise InputError("the motors of this machine cannot move it at all; check current, mass and friction")
-    count = MORE_ACCELERATIONS if len(directions) < FEW_DIRECTIONS else ACCELERATIONS
-    return [round_figures(share * most * 1e3) / 1e3 for share in np.geomspace(GENTLEST, BRISKEST, count)]
+    count = int(np.clip(PAIRS // len(directions), FEWEST, MOST))
+    planned = []
+    for direction in directions:
+        most = float(pull_in_acceleration(plant, direction.vector)[0])
+        if most <= 0.0:
+            raise InputError("the motors of this machine cannot move it at all; check current, mass and friction")
+        rates = [round_figures(share * most * 1e3) / 1e3 for share in np.geomspace(GENTLEST, BRISKEST, count)]
+        planned.append(check_accelerations(rates))
+    return planned
 
 
 def plan(
@@ -134,28 +138,31 @@ def plan(
     if not 1 <= trials <= 50:
         raise InputError(f"--trials {trials}: allowed: from 1 to 50")
     chosen = tuple(directions or machine.usual_directions())
-    rates = check_accelerations(planned_accelerations(machine, chosen) if accelerations is None else accelerations)
-    question = Question(machine, tuple((direction, rates, travel) for direction in chosen))
+    if accelerations is None:
+        rates = planned_accelerations(machine, chosen)
+    else:
+        rates = [check_accelerations(accelerations)] * len(chosen)
+    question = Question(machine, tuple((d, here, travel) for d, here in zip(chosen, rates, strict=True)))
     (prediction,) = together([prediction_search(question, seed=seed, progress=progress)], Crew())
     by_direction = {
         d.label: [
             PlannedRow(d.label, limit.acceleration, v, min(v, limit.reachable), limit.travel, limit.chance(v))
-            for a in rates
+            for a in here
             for limit in [prediction.at(d.label, a)]
             for v in _ladder(limit)
         ]
-        for d in chosen
+        for d, here in zip(chosen, rates, strict=True)
     }
-    rows = _order(by_direction, rates)
+    rows = _order(by_direction)
     duration = sum(trials * (2.0 * _move_time(row) + HANDLING) for row in rows)
-    told = information(machine, [(direction, rates) for direction in chosen], seed=seed)
+    told = information(machine, list(zip(chosen, rates, strict=True)), seed=seed)
     return Plan(machine, tuple(rows), trials, duration, told, prediction)
 
 
-def _order(by_direction: dict[str, list[PlannedRow]], rates: tuple[float, ...]) -> list[PlannedRow]:
-    """Gentle first; at each acceleration from slow to fast, the directions in turn so that motors cool between."""
+def _order(by_direction: dict[str, list[PlannedRow]]) -> list[PlannedRow]:
+    """Gentle first; at each acceleration from slow to fast, the directions that have it in turn so that motors cool between."""
     ordered: list[PlannedRow] = []
-    for rate in rates:
+    for rate in sorted({row.acceleration for rows in by_direction.values() for row in rows}):
         ladders = [[r for r in rows if r.acceleration == rate] for rows in by_direction.values()]
         for rung in range(max(len(ladder) for ladder in ladders)):
             ordered += [ladder[rung] for ladder in ladders if rung < len(ladder)]

@@ -221,15 +221,23 @@ STOP_RULE = (
 
 def plan_words(planned: Plan) -> str:
     """What the sweep is, how long it takes, what it is expected to tell."""
-    rates = list(dict.fromkeys(row.acceleration for row in planned.rows))
-    directions = list(dict.fromkeys(row.direction for row in planned.rows))
+    rates: dict[str, set[float]] = {label: set() for label, *_ in planned.information}
+    for row in planned.rows:
+        rates[row.direction].add(row.acceleration)
+    tested = "; ".join(f"{label} at {_accelerations(sorted(here))}" for label, here in rates.items())
     best = max(planned.information, key=lambda item: item[2])
     return (
-        f"{len(planned.rows)} speeds in {len(directions)} directions ({', '.join(directions)}) at {len(rates)} accelerations "
-        f"({', '.join(f'{a * 1e3:,.0f}' for a in rates)} mm/s2), {planned.trials} trials each: about "
-        f"{planned.duration / 60:.0f} minutes. Most telling on its own: the limit along {best[0]} at {acceleration(best[1])} "
-        f"({best[2]:.1f} bit about the cause)."
+        f"{len(planned.rows)} speeds, {planned.trials} {'trial' if planned.trials == 1 else 'trials'} each: about "
+        f"{planned.duration / 60:.0f} minutes. Directions: {tested}. Most telling on its own: the limit along {best[0]} at "
+        f"{acceleration(best[1])} ({best[2]:.1f} bit about the cause)."
     )
+
+
+def _accelerations(rates: Sequence[float]) -> str:
+    """How many accelerations [m/s2], and from which to which."""
+    if len(rates) == 1:
+        return acceleration(rates[0])
+    return f"{len(rates)} accelerations from {rates[0] * 1e3:,.0f} to {acceleration(rates[-1])}"
 
 
 def sizing_words(size: Sizing) -> str:

@@ -5,10 +5,12 @@ import re
 
 import pytest
 
-from motionlimits.answers.plan import plan, sizing
+from motionlimits.answers.plan import GENTLEST, MOST, PAIRS, plan, planned_accelerations, sizing
 from motionlimits.errors import InputError
 from motionlimits.files.sweeps import parse_sweep
 from motionlimits.machine import Machine
+from motionlimits.physics.limits import pull_in_acceleration
+from motionlimits.plant import nominal_plant
 from motionlimits.show.programs import blank_sweep, sweep_program
 
 
@@ -28,6 +30,26 @@ def test_gentle_first(planned) -> None:  # type: ignore[no-untyped-def]
     assert rates == sorted(rates)
     assert planned.duration > 0
     assert all(bits >= 0 for _, _, bits in planned.information)
+
+
+def test_every_direction_has_accelerations_of_its_own(cutter: Machine) -> None:
+    x, y = cutter.direction("x"), cutter.direction("y")
+    of_x, of_y = planned_accelerations(cutter, [x, y])
+    assert len(of_x) == len(of_y) == MOST
+    for direction, rates in ((x, of_x), (y, of_y)):
+        most = float(pull_in_acceleration(nominal_plant(cutter), direction.vector)[0])
+        assert rates[-1] == pytest.approx(most, rel=0.05)
+        assert rates[0] == pytest.approx(GENTLEST * most, rel=0.05)
+        assert list(rates) == sorted(rates)
+    assert of_y[-1] > 1.3 * of_x[-1]
+    many = planned_accelerations(cutter, list(cutter.usual_directions()))
+    assert len(many) * len(many[0]) == PAIRS
+
+
+def test_directions_take_turns_at_one_acceleration(cutter: Machine) -> None:
+    rows = plan(cutter, [cutter.direction("x"), cutter.direction("y")], [2.0, 4.0]).rows
+    assert [row.acceleration for row in rows] == sorted(row.acceleration for row in rows)
+    assert [row.direction for row in rows[:4]] == ["x", "y", "x", "y"]
 
 
 def test_blank_sweep_can_be_filled_in(planned, cutter: Machine) -> None:  # type: ignore[no-untyped-def]

@@ -25,7 +25,7 @@ from motionlimits.answers.infer import Inference, rank
 from motionlimits.answers.nextcheck import next_checks
 from motionlimits.answers.plan import planned_accelerations
 from motionlimits.answers.readings import expected
-from motionlimits.machine import Machine
+from motionlimits.machine import Direction, Machine
 from motionlimits.physics.lanes import move_lanes
 from motionlimits.physics.motion import Lanes, join, simulate
 from motionlimits.physics.skip import Moves, ramp_search, together
@@ -44,9 +44,11 @@ CHUNK = 8  # cases whose moves are simulated together
 LONGEST_CRUISE = 0.2  # [s] of a true move: ten periods of a rotor's swing and more; the rest would only cost time
 
 
-def swept_accelerations(machine: Machine) -> np.ndarray:
-    """Those of a planned sweep."""
-    return np.array(planned_accelerations(machine, machine.usual_directions()))
+def swept(machine: Machine) -> list[tuple[Direction, np.ndarray]]:
+    """Directions of a planned sweep, and their accelerations [m/s2]."""
+    directions = machine.usual_directions()
+    rates = planned_accelerations(machine, directions)
+    return [(direction, np.array(here)) for direction, here in zip(directions, rates, strict=True)]
 
 
 NOTICED_SHARE, NOTICED_PAIRS = 0.75, 2
@@ -64,8 +66,7 @@ def noticed(machine: Machine, theory: Hypothesis, size: float) -> bool:
     both = stack([healthy, theory.applied(healthy, size)])
     moves = [
         Moves(d.vector, accelerations, np.full(accelerations.size, machine.travel_along(d)))
-        for accelerations in [swept_accelerations(machine)]
-        for d in machine.usual_directions()
+        for d, accelerations in swept(machine)
     ]
     found = together([ramp_search(both, moves)], simulate)[0]
     less = [
@@ -78,9 +79,9 @@ def noticed(machine: Machine, theory: Hypothesis, size: float) -> bool:
 def sweep_of(machine: Machine) -> list[tuple[str, float, np.ndarray]]:
     """Direction, acceleration [m/s2] and ladder of speeds [m/s], slow to fast, of every pair of a sweep."""
     found = []
-    for direction in machine.usual_directions():
+    for direction, accelerations in swept(machine):
         travel = machine.travel_along(direction)
-        for a in swept_accelerations(machine):
+        for a in accelerations:
             top = math.sqrt(a * travel)
             speeds = 0.99 * top / RUNG ** np.arange(0, RUNGS)[::-1]
             found.append((direction.label, float(a), np.array([float(f"{v:.3g}") for v in speeds])))
