@@ -15,6 +15,7 @@ from ..readings import readings_of
 from ..sweep import SweepRow, grouped
 from ..workers import Crew
 from .infer import SAMPLES, STABLE, THOROUGH_SAMPLES, Found, Inference, Survey, rank, survey
+from .likelihood import pairs_of
 from .nextcheck import Check, next_checks, swap_test
 from .predict import Limit, Prediction, Question, check_accelerations, prediction_search, static_prediction
 from .readings import expected
@@ -139,6 +140,7 @@ def diagnose(
             (machine.direction(label), check_accelerations([a for name, a in groups if name == label]), None)
             for label in labels
         ),
+        frozenset(labels) - {pair.direction.label for pair in pairs_of(machine, rows) if pair.steady > 0.0},
     )
     given = dict(readings or {})
     slipped = damage.motors if damage else ()

@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 from scipy.special import gammaln, log_ndtr, logsumexp
 
 from ..machine import Array, Direction, Machine
-from ..physics.skip import Moves, steady_speed
+from ..physics.skip import SHORTEST_CRUISE, Moves, cycles_per_metre, steady_speed
 from ..plant import nominal_plant
 from ..sweep import SweepRow, grouped
 
@@ -66,7 +66,7 @@ LUCK_POINTS = 15  # quantiles by which it is told what chance adds to a limit
 
 TINY = 1e-300  # likelihoods below this are as good as none
 
-GRID = np.linspace(-5.0, 1.5, 651)  # log of skip speed over top speed
+GRID = np.linspace(-7.0, 1.5, 851)  # log of skip speed over top speed
 _STEP = 0.01
 
 
@@ -98,7 +98,10 @@ class Limits(NamedTuple):
 
 @dataclass(frozen=True)
 class Pair:
-    """Rows of one direction and acceleration: speeds reached [m/s], trials, skips."""
+    """Rows of one direction and acceleration: speeds reached [m/s], trials, skips.
+
+    `steady`: greatest speed [m/s] that any of them may keep long enough for oscillation to grow, 0 where none does.
+    """
 
     direction: Direction
     acceleration: float
@@ -106,17 +109,12 @@ class Pair:
     speeds: Array
     trials: Array
     skipped: Array
-
-    @property
-    def steady(self) -> float:
-        """Greatest speed that moves keep long enough for oscillation to grow [m/s]."""
-        of = Moves(self.direction.vector, np.array([self.acceleration]), np.array([self.top**2 / self.acceleration]))
-        return float(steady_speed(of)[0])
+    steady: float = math.inf
 
     def log_likelihood(self) -> Array:
         """Log-likelihood of the rows over `GRID`, the offset of this pair integrated out; (len(JUMP_SHARES), grid)."""
         x = np.log(self.speeds / self.top)
-        ladder = np.arange(-6.5, 3.0, _STEP)
+        ladder = np.arange(-8.5, 3.0, _STEP)
         z = (x[:, None] - ladder[None, :]) / TRIAL_SCATTER
         lose, keep = math.log1p(-2.0 * ACCIDENT) + log_ndtr(z), math.log1p(-2.0 * ACCIDENT) + log_ndtr(-z)
         floor = math.log(ACCIDENT)
@@ -138,6 +136,11 @@ class Pair:
         return np.asarray(peak + np.log(np.maximum((1.0 - share) * blurred[0] + share * blurred[1], TINY)))
 
 
+def fastest_waves(machine: Machine, direction: Direction) -> float:
+    """Electrical periods of the fastest motor in a metre of a move [1/m]."""
+    return float(cycles_per_metre(nominal_plant(machine), direction.vector).max())
+
+
 class _Along(NamedTuple):
     """Likelihood of the rows of one direction: log of the greatest, whatever the unstable speed (machines,), and over it that
     without an unstable speed (machines,) and with each of some (machines, frequencies); and where such a speed lies below the
@@ -152,9 +155,7 @@ class _Along(NamedTuple):
 
 def unstable_speeds(machine: Machine, direction: Direction) -> Array:
     """Speeds in a direction at which the fastest motor's current alternates with `FREQUENCIES` [m/s]."""
-    plant = nominal_plant(machine)
-    waves = plant.rotor_teeth / (2.0 * math.pi * plant.radius)  # electrical periods per metre of belt
-    return np.asarray(FREQUENCIES / np.max(waves * np.abs(plant.kinematic_map @ direction.vector)))
+    return FREQUENCIES / fastest_waves(machine, direction)
 
 
 def pairs_of(machine: Machine, rows: Sequence[SweepRow]) -> tuple[Pair, ...]:
@@ -163,15 +164,20 @@ def pairs_of(machine: Machine, rows: Sequence[SweepRow]) -> tuple[Pair, ...]:
     for (label, acceleration), group in grouped(rows).items():
         direction = machine.direction(label)
         longest = machine.travel_along(direction)
-        reached = [min(r.speed, math.sqrt(acceleration * min(r.travel or longest, longest))) for r in group]
+        travel = np.array([min(r.travel or longest, longest) for r in group])
+        reached = np.minimum([r.speed for r in group], np.sqrt(acceleration * travel))
+        # Those that do not keep the speed that they come to keep none.
+        keeps = travel / reached - reached / acceleration >= SHORTEST_CRUISE
+        steady = steady_speed(Moves(direction.vector, np.full(len(group), acceleration), travel))
         pairs.append(
             Pair(
                 direction,
                 acceleration,
                 math.sqrt(acceleration * longest),
-                np.array(reached),
+                reached,
                 np.array([r.trials for r in group], dtype=float),
                 np.array([r.skipped for r in group], dtype=float),
+                float(np.max(steady, where=keeps, initial=0.0)),
             )
         )
     return tuple(pairs)
@@ -183,7 +189,8 @@ class RowsFit:
     def __init__(self, machine: Machine, pairs: Sequence[Pair]) -> None:
         self.curves = np.array([pair.log_likelihood() for pair in pairs])
         self.tops = np.log([pair.top for pair in pairs])
-        self.kept_awhile = np.log([pair.steady for pair in pairs])
+        with np.errstate(divide="ignore"):
+            self.kept_awhile = np.log([pair.steady for pair in pairs])
         labels = [pair.direction.label for pair in pairs]
         self.labels = list(dict.fromkeys(labels))
         self.directions = [[k for k, at in enumerate(labels) if at == label] for label in self.labels]

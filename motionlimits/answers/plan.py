@@ -12,7 +12,7 @@ from ..errors import InputError
 from ..machine import Array, Direction, Machine
 from ..physics.constants import EQUAL_AREA_LIMIT
 from ..physics.limits import pull_in_acceleration
-from ..physics.skip import together
+from ..physics.skip import brief_travel, together
 from ..plant import nominal_plant
 from ..workers import Crew
 from .infer import information
@@ -42,7 +42,11 @@ SIZING_SAMPLES = 150
 
 @dataclass(frozen=True)
 class PlannedRow:
-    """One speed to test, SI; `reached` is what the travel allows, `chance` of losing steps on a healthy machine."""
+    """One speed to test, SI; `reached` is what the travel allows, `chance` of losing steps on a healthy machine.
+
+    `travel` is no longer than it takes to come to the speed and to see that it is kept: held for longer, oscillation may
+    lose steps from one speed on, whatever else is wrong, and hide what the motors can do.
+    """
 
     direction: str
     acceleration: float
@@ -110,6 +114,15 @@ def planned_accelerations(machine: Machine, directions: Sequence[Direction]) -> 
     return planned
 
 
+def move_travel(
+    machine: Machine, direction: Direction, acceleration: float, speed: float, longest: float | None = None
+) -> float:
+    """Length of a move that tests a speed [m]: as short as that allows, three figures of mm, rounded up."""
+    shortest = 1e3 * brief_travel(nominal_plant(machine), direction.vector, acceleration, speed)
+    digits = 10.0 ** (math.floor(math.log10(shortest)) - 2)
+    return min(round(math.ceil(shortest / digits) * digits, 6) / 1e3, longest or machine.travel_along(direction))
+
+
 def plan(
     machine: Machine,
     directions: list[Direction] | None = None,
@@ -142,11 +155,19 @@ def plan(
         rates = planned_accelerations(machine, chosen)
     else:
         rates = [check_accelerations(accelerations)] * len(chosen)
-    question = Question(machine, tuple((d, here, travel) for d, here in zip(chosen, rates, strict=True)))
+    wanted = tuple((d, here, travel) for d, here in zip(chosen, rates, strict=True))
+    question = Question(machine, wanted, brief=frozenset(d.label for d in chosen))
     (prediction,) = together([prediction_search(question, seed=seed, progress=progress)], Crew())
     by_direction = {
         d.label: [
-            PlannedRow(d.label, limit.acceleration, v, min(v, limit.reachable), limit.travel, limit.chance(v))
+            PlannedRow(
+                d.label,
+                limit.acceleration,
+                v,
+                min(v, limit.reachable),
+                move_travel(machine, d, limit.acceleration, v, limit.travel),
+                limit.chance(v),
+            )
             for a in here
             for limit in [prediction.at(d.label, a)]
             for v in _ladder(limit)
@@ -240,8 +261,8 @@ def program_moves(planned: Plan) -> list[tuple[PlannedRow, Array, Array]]:
     machine = planned.machine
     moves = []
     for row in planned.rows:
-        direction = machine.direction(row.direction).vector
+        direction = machine.direction(row.direction)
         centre = np.array([0.5 * axis.travel for axis in machine.axes])
-        half = 0.5 * 0.98 * row.travel * direction
+        half = 0.5 * min(row.travel, 0.98 * machine.travel_along(direction)) * direction.vector
         moves.append((row, centre - half, centre + half))
     return moves

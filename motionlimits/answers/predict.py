@@ -180,16 +180,25 @@ def predict(
 
 @dataclass(frozen=True)
 class Question:
-    """Moves of a machine whose limits are asked for: direction, accelerations [m/s2], travel [m] (None: the machine's)."""
+    """Moves of a machine whose limits are asked for: direction, accelerations [m/s2], travel [m] (None: the machine's).
+
+    `brief`: directions in which no move keeps its speed long enough for oscillation to grow.
+    """
 
     machine: Machine
     wanted: tuple[tuple[Direction, tuple[float, ...], float | None], ...]
+    brief: frozenset[str] = frozenset()
 
     @property
     def moves(self) -> list[Moves]:
         """The same as arrays."""
         return [
-            Moves(direction.vector, np.array(rates), np.full(len(rates), travel_of(self.machine, direction, travel)))
+            Moves(
+                direction.vector,
+                np.array(rates),
+                np.full(len(rates), travel_of(self.machine, direction, travel)),
+                direction.label in self.brief,
+            )
             for direction, rates, travel in self.wanted
         ]
 

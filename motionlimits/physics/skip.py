@@ -29,6 +29,9 @@ from .limits import load_ratio, pull_in_acceleration, static_limits, torque_curv
 from .motion import MARK_RATIO, Fate, Lanes, join, resumed
 
 HOLD = 0.03  # [s] after a ramp: a few periods of the rotor on its magnetic spring
+HELD_CYCLES = (
+    8  # of the motor, at least, in a move that shows what a ramp leads to: a rotor left behind is that by some of them
+)
 CRUISE, SHORTEST_CRUISE = 0.12, 0.05  # [s] looks at constant speed: the longest, and what oscillation needs to grow
 # Of the marks of a ramp down from the fastest, every so many, and down to this share of that, are looked at at constant speed.
 CRUISED_MARKS, SLOWEST_CRUISE = 2, 0.2
@@ -101,11 +104,15 @@ class Ramps(NamedTuple):
 
 
 class Moves(NamedTuple):
-    """Moves wanted in one direction: `unit` (A,), accelerations (k,) [m/s2], travels (k,) [m]."""
+    """Moves wanted in one direction: `unit` (A,), accelerations (k,) [m/s2], travels (k,) [m].
+
+    `brief`: whether they are as short as their speed allows, so that no speed is kept long enough for oscillation to grow.
+    """
 
     unit: Array
     acceleration: Array
     travel: Array
+    brief: bool = False
 
     @property
     def top(self) -> Array:
@@ -266,7 +273,7 @@ def skip_search(
     ):
         onset = _onset(speeds, lost)[None]
         # A window counts where the move gets to it: below the ramp's loss, within the travel.
-        unstable = (onset < skip) & (onset <= moves.top[:, None])
+        unstable = (onset < skip) & (onset <= moves.top[:, None]) & (not moves.brief)
         swing = ~unstable & ((skip < CLEARLY_LESS * r) | (ratio.standing.T > 1.0))
         results.append(Skips(r, np.where(unstable, onset, skip), swing, unstable, speeds, lost))
     return results
@@ -458,6 +465,16 @@ def steady_speed(moves: Moves) -> Array:
     half = 0.5 * SHORTEST_CRUISE
     # Speeding up and stopping take their share of the travel: v^2 / a + v t = s.
     return np.asarray(moves.acceleration * (np.sqrt(half**2 + moves.travel / moves.acceleration) - half))
+
+
+def cycles_per_metre(plant: Plant, unit: Array) -> Array:
+    """Electrical periods of each drive's motors in a metre of a move [1/m], (D,)."""
+    return np.asarray(plant.rotor_teeth * np.abs(plant.kinematic_map @ unit) / (2.0 * math.pi * plant.radius))
+
+
+def brief_travel(plant: Plant, unit: Array, acceleration: float, speed: float) -> float:
+    """Length of a move [m] that comes to a speed and keeps it just long enough for the swing after the ramp to show."""
+    return speed**2 / acceleration + max(HOLD * speed, HELD_CYCLES / float(cycles_per_metre(plant, unit).max()))
 
 
 def _halve(ramps: list[_Ramped], found: list[_Between]) -> Search[None]:

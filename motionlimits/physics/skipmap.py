@@ -35,6 +35,9 @@ REACH, POINTS = 30.0, 24
 FURTHEST = 4.0  # standard deviations of the machines learned from: numbers further out count as that far
 LEAST_SHARE = 1e-3  # of full torque: less drag than this is none
 AT_ONCE = 2048  # rows that a network takes in one go: its layers then stay near the processor, which halves the time
+# Of machines that do not move: how likely they lose any move (52 of 54 directions and accelerations of blind sweeps with an open
+# phase; the others kept a slow one), and their limit, in its logarithm.
+STAYS, NOWHERE = 0.9, -20.0
 LEAST_APART = 0.35  # of a failed start from a kept one, in the logarithm
 FREEDOM = 3.0  # of the Student distribution around limits
 LEAKY = 0.05  # slope of the network's units where they are off
@@ -291,6 +294,10 @@ def mapped(plant: Plant, curve: TorqueCurve, unit: Array, accelerations: Array, 
     Mapped
     """
     told = [_told(each, np.log(speeds)) for each in similarity(plant, curve, unit, accelerations)]
+    return _halted(_first_lost(told), stuck(plant, curve, unit))
+
+
+def _first_lost(told: list[Mapped]) -> Mapped:
     if len(told) == 1:
         return told[0]
     # A move of several motors on axes of their own is lost with the first.
@@ -311,6 +318,26 @@ def mapped(plant: Plant, curve: TorqueCurve, unit: Array, accelerations: Array, 
         of("failed_scatter", fails),
         np.max([one.standing for one in told], axis=0),
         any_of("unstable"),
+    )
+
+
+def stuck(plant: Plant, curve: TorqueCurve, unit: Array) -> NDArray[np.bool_]:
+    """Which machines do not move at all in a direction, (n,): those of which a motor that turns has an open phase, so that its
+    torque is none twice a cycle, or is asked for more at rest than it has.
+    """
+    turns = plant.kinematic_map @ unit != 0.0
+    at_rest = standing_ratios(plant, curve.torque[:, 0], unit, np.zeros(1))[:, 0]
+    return np.asarray(np.any(turns & (plant.open_phase | (at_rest >= 1.0)), axis=1))
+
+
+def _halted(told: Mapped, machines: NDArray[np.bool_]) -> Mapped:
+    """With some machines all but sure not to move: ramps, of which the map tells, take a while to show that."""
+    here = machines[:, None]
+    return told._replace(
+        kept=np.where(here, told.failed, told.kept),
+        failed=np.where(here, NOWHERE, told.failed),
+        chance=np.where(here, STAYS, told.chance),
+        kept_scatter=np.where(here, told.failed_scatter, told.kept_scatter),
     )
 
 

@@ -23,7 +23,7 @@ import numpy as np
 from motionlimits.answers.causes import Hypothesis, hypotheses
 from motionlimits.answers.infer import Inference, rank
 from motionlimits.answers.nextcheck import next_checks
-from motionlimits.answers.plan import planned_accelerations
+from motionlimits.answers.plan import move_travel, planned_accelerations
 from motionlimits.answers.readings import expected
 from motionlimits.machine import Direction, Machine
 from motionlimits.physics.lanes import move_lanes
@@ -39,9 +39,8 @@ from .chunks import asked_for, in_chunks
 from .switching import switched
 
 TABLE = Path(__file__).parent / "diagnosis.txt"
-RUNG, RUNGS = 1.16, 22
+RUNG, RUNGS = 1.16, 32
 CHUNK = 8  # cases whose moves are simulated together
-LONGEST_CRUISE = 0.2  # [s] of a true move: ten periods of a rotor's swing and more; the rest would only cost time
 
 
 def swept(machine: Machine) -> list[tuple[Direction, np.ndarray]]:
@@ -144,7 +143,7 @@ def draw_cases(seeds: Sequence[int]) -> list[Truth]:
         skipped[rungs] += second
         trials[rungs] += 1
         rows[k] += [
-            SweepRow(label, a, float(v), None, int(n), int(bad))
+            SweepRow(label, a, float(v), move_travel(machine, machine.direction(label), a, float(v)), int(n), int(bad))
             for v, n, bad in zip(speeds[:end], trials, skipped, strict=True)
         ]
     return [
@@ -168,7 +167,7 @@ def _moves(
         direction.vector,
         np.full(speeds.size, acceleration),
         speeds,
-        np.minimum(machine.travel_along(direction), speeds**2 / acceleration + LONGEST_CRUISE * speeds),
+        np.array([move_travel(machine, direction, acceleration, float(v)) for v in speeds]),
         sample=np.zeros(speeds.size, np.intp),
         friction_factor=np.exp(0.05 * rng.standard_normal(speeds.size)),
         phase=rng.uniform(0, 2 * np.pi, speeds.size),
