@@ -21,6 +21,7 @@ from .predict import (
     Prediction,
     Question,
     check_accelerations,
+    check_moves,
     predict,
     prediction_search,
     round_figures,
@@ -102,13 +103,12 @@ def planned_accelerations(machine: Machine, directions: Sequence[Direction]) -> 
     InputError
         Where the motors cannot move the machine.
     """
+    check_moves(Question(machine, tuple((direction, (), None) for direction in directions)))
     plant = nominal_plant(machine)
     count = int(np.clip(PAIRS // len(directions), FEWEST, MOST))
     planned = []
     for direction in directions:
         most = float(pull_in_acceleration(plant, direction.vector)[0])
-        if most <= 0.0:
-            raise InputError("the motors of this machine cannot move it at all; check current, mass and friction")
         rates = [round_figures(share * most * 1e3) / 1e3 for share in np.geomspace(GENTLEST, BRISKEST, count)]
         planned.append(check_accelerations(rates))
     return planned

@@ -26,7 +26,7 @@ from ..machine import Array
 from ..plant import Plant
 from .lanes import MoveLanes, move_lanes, working_voltage
 from .limits import load_ratio, pull_in_acceleration, static_limits, torque_curve
-from .motion import MARK_RATIO, Fate, Lanes, join, resumed
+from .motion import MARK_RATIO, MARKS, Fate, Lanes, join, resumed
 
 HOLD = 0.03  # [s] after a ramp: a few periods of the rotor on its magnetic spring
 HELD_CYCLES = (
@@ -62,6 +62,7 @@ CLEARLY_LESS = 0.93  # share of the ramp's speed below which it is the swing tha
 # No ramp needs to last longer: where the acceleration asked for is a few per cent of what the motors can give, a brisker
 # one of a few per cent is as good, since the inertial part of the demand is as small.
 LONGEST_RAMP = 2.0  # [s]
+SHORT_RAMP = 10.0  # times the speed at which statics say that an abrupt start fails
 SLOW_SHARE = 0.05  # of the acceleration that pull-out torque gives at standstill
 
 Progress = Callable[[float], None]
@@ -339,6 +340,9 @@ def _brisk(plant: Plant, moves: Moves) -> tuple[Array, Array]:
         steady = static_limits(nominal, moves.unit, moves.acceleration, float(top.max())).steady[0]
         # Twice the speed at which the nominal machine's torque is used up is beyond any sample.
         top = np.where(np.isfinite(steady), np.minimum(top, np.maximum(2.0 * steady, 0.01 * top)), top)
+    # Where statics say that a start fails at less than the slowest mark of such a ramp, that of a shorter one is slower.
+    limit = static_limits(nominal, moves.unit, moves.acceleration, float(top.max())).skip[0]
+    top = np.where(limit * MARK_RATIO**MARKS < top, np.maximum(SHORT_RAMP * limit, 1e-3 * top), top)
     return acceleration, top
 
 

@@ -14,6 +14,7 @@ machine itself does not read it, but simulates.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -37,7 +38,7 @@ LEAST_SHARE = 1e-3  # of full torque: less drag than this is none
 AT_ONCE = 2048  # rows that a network takes in one go: its layers then stay near the processor, which halves the time
 # Of machines that do not move: how likely they lose any move (52 of 54 directions and accelerations of blind sweeps with an open
 # phase; the others kept a slow one), and their limit, in its logarithm.
-STAYS, NOWHERE = 0.9, -20.0
+STAYS, NOWHERE = 0.9, -math.inf
 LEAST_APART = 0.35  # of a failed start from a kept one, in the logarithm
 FREEDOM = 3.0  # of the Student distribution around limits
 LEAKY = 0.05  # slope of the network's units where they are off

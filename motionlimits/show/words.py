@@ -215,7 +215,8 @@ STOP_RULE = (
     "Stop climbing in a direction and acceleration as soon as every trial at two speeds in a row loses steps, or at the "
     "first knock, smell or heat that was not there before. To see a lost step, touch the reference switch or a dial "
     "indicator before and after every move; a pen mark across pulley and shaft tells a slipped pulley from a lost step. "
-    "Enter how many trials lost steps in the column 'skipped'."
+    "Enter how many trials lost steps in the column 'skipped'. Moves are as short as their speed allows, which keeps mid-range "
+    "instability out of the sweep: repeat a speed that is well kept over the whole travel to see whether the machine has it."
 )
 
 

@@ -122,6 +122,24 @@ def test_directions_that_fail_at_one_speed_of_the_motors_point_at_instability(ga
     assert told({"x": 0.45, "y": 0.2}, {"y": 0.2})[1].get("y", (0.0, 0.0))[0] < 0.1
 
 
+def test_brief_moves_say_nothing_of_instability(gantry: Machine) -> None:
+    """Machines that are all but sure to be unstable from 0.2 m/s on, tested beyond by moves that keep their speed or do not."""
+    speeds = (0.4, 0.5)
+
+    def told(travel: float | None) -> float:
+        rows = [SweepRow("x", 3.0, v, travel and v**2 / 3.0 + travel * v, 3, 0) for v in speeds]
+        fit = RowsFit(gantry, pairs_of(gantry, rows))
+        stable = surely(np.zeros((1, 1)))
+        unstable = stable._replace(onsets=np.zeros_like(stable.onsets))
+        unstable.onsets[:, :, 2] = 0.999
+        chance = np.full(1, 1e-30)
+        return float(fit.log_likelihood(unstable, chance)[0] - fit.log_likelihood(stable, chance)[0])
+
+    assert told(None) < -1.0
+    assert told(0.06) < -1.0
+    assert told(0.03) == pytest.approx(0.0, abs=1e-6)
+
+
 def test_answer_and_check_say_the_same_of_a_reading(example: Diagnosis) -> None:
     answer = diagnosis_words(example)
     (said,) = re.findall(r"would read about (\S+ N) instead", answer)

@@ -10,6 +10,7 @@ from motionlimits.errors import InputError
 from motionlimits.files.sweeps import parse_sweep
 from motionlimits.machine import Machine
 from motionlimits.physics.limits import pull_in_acceleration
+from motionlimits.physics.skip import brief_travel
 from motionlimits.plant import nominal_plant
 from motionlimits.show.programs import blank_sweep, sweep_program
 
@@ -44,6 +45,14 @@ def test_every_direction_has_accelerations_of_its_own(cutter: Machine) -> None:
     assert of_y[-1] > 1.3 * of_x[-1]
     many = planned_accelerations(cutter, list(cutter.usual_directions()))
     assert len(many) * len(many[0]) == PAIRS
+
+
+def test_moves_are_no_longer_than_their_speed_needs(planned, cutter: Machine) -> None:  # type: ignore[no-untyped-def]
+    for row in planned.rows:
+        direction = cutter.direction(row.direction)
+        shortest = brief_travel(nominal_plant(cutter), direction.vector, row.acceleration, row.speed)
+        assert row.travel <= cutter.travel_along(direction)
+        assert min(shortest, cutter.travel_along(direction)) <= row.travel <= 1.011 * shortest
 
 
 def test_directions_take_turns_at_one_acceleration(cutter: Machine) -> None:

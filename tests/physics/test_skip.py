@@ -12,11 +12,15 @@ from motionlimits.physics.lanes import move_lanes
 from motionlimits.physics.motion import MARK_RATIO, Fate, Lanes, simulate
 from motionlimits.physics.skip import (
     CRUISE,
+    HELD_CYCLES,
+    HOLD,
     MOST_AT_ONCE,
     SHORTEST_CRUISE,
     Moves,
     _portions,
+    brief_travel,
     ramp_search,
+    skip_search,
     steady_speed,
     together,
 )
@@ -73,6 +77,32 @@ def test_steady_speeds_are_kept_just_long_enough(acceleration: float, travel: fl
     assert speed < moves.top
     # What is left of the travel, at that speed.
     assert travel / speed - speed / acceleration == pytest.approx(SHORTEST_CRUISE)
+
+
+@given(st.floats(0.05, 50.0), st.floats(0.01, 3.0), st.sampled_from(["x", "y", "45"]))
+def test_brief_moves_keep_their_speed_for_a_swing_and_some_cycles(
+    acceleration: float, speed: float, label: str
+) -> None:
+    plant, unit = sample_plant(SHAKY, 2, seed=3), SHAKY.direction(label).vector
+    kept = (brief_travel(plant, unit, acceleration, speed) - speed**2 / acceleration) / speed
+    # Electrical frequency of the faster motor by hand: a turn of the pulley is 50 periods.
+    turns = np.abs(plant.kinematic_map @ unit) * speed / (2.0 * np.pi * plant.radius)
+    frequency = 50.0 * turns.max()
+    assert kept == pytest.approx(max(HOLD, HELD_CYCLES / frequency))
+    if frequency > 200.0:
+        assert kept < SHORTEST_CRUISE
+
+
+def test_instability_limits_no_brief_move() -> None:
+    """Oscillation needs time at a speed: without it the limits are those of ramps."""
+    plant, travel = sample_plant(SHAKY, LOOKED, seed=3), SHAKY.travel_along(SHAKY.direction("y"))
+    moves = Moves(SHAKY.direction("y").vector, np.array([4.0, 8.0]), np.full(2, travel))
+    (long,) = together([skip_search(plant, [moves])], simulate)[0]
+    (brief,) = together([skip_search(plant, [moves._replace(brief=True)])], simulate)[0]
+    assert long.unstable.any()
+    assert not brief.unstable.any()
+    assert np.array_equal(brief.skip[~long.unstable], long.skip[~long.unstable])
+    assert np.all(brief.skip[long.unstable] > long.skip[long.unstable])
 
 
 def test_no_move_is_simulated_twice_in_a_round() -> None:

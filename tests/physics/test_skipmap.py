@@ -13,8 +13,21 @@ from scipy import stats
 from scipy.optimize import approx_fprime
 
 from motionlimits.machine import Array
-from motionlimits.physics.skip import Moves, ramp_search, together
-from motionlimits.physics.skipmap import Mapped, curve_of, failed_of, mapped, network, onset_below, reach
+from motionlimits.physics.lanes import move_lanes
+from motionlimits.physics.motion import simulate
+from motionlimits.physics.skip import Moves, brief_travel, ramp_search, together
+from motionlimits.physics.skipmap import (
+    NOWHERE,
+    STAYS,
+    Mapped,
+    curve_of,
+    failed_of,
+    mapped,
+    network,
+    onset_below,
+    reach,
+    stuck,
+)
 from motionlimits.plant import Plant, nominal_plant, sample_plant
 from motionlimits.workers import Crew
 from tests.lanes import random_machine
@@ -213,3 +226,37 @@ def test_a_network_learns_two_kinds_of_starts() -> None:
     assert np.mean((found[:, 1] > 0.0) == fails) > 0.97
     assert len(losses) == 40
     assert losses[-1] < losses[0] - 1.0
+
+
+@pytest.mark.parametrize("fault", ["friction", "open phase"])
+def test_a_machine_that_cannot_move_loses_any_move(fault: str) -> None:
+    """As the engine says, however slow the move; a sound machine keeps it."""
+    machine = random_machine(np.random.default_rng(11))
+    direction = machine.direction("x")
+    healthy = nominal_plant(machine)
+    still = curve_of(healthy, reach(healthy)).torque[0, 0]
+    force = float(np.sum(still / healthy.radius))  # more than the motors can give
+    if fault == "friction":
+        plant = replace(healthy, friction=healthy.friction + 1.2 * force)
+    else:
+        plant = replace(healthy, open_phase=np.ones_like(healthy.open_phase))
+    acceleration, slow = 0.5, 0.01
+    travel = brief_travel(healthy, direction.vector, acceleration, slow)
+
+    def engine_loses(one: Plant) -> bool:
+        lanes = move_lanes(
+            one,
+            direction.vector,
+            np.array([acceleration]),
+            np.array([slow]),
+            np.array([travel]),
+            sample=np.zeros(1, np.intp),
+            coupled=True,
+        )
+        return bool(simulate(lanes.lanes).lost.any())
+
+    for one, cannot in ((healthy, False), (plant, True)):
+        assert engine_loses(one) == cannot
+        assert bool(stuck(one, curve_of(one, reach(one)), direction.vector)[0]) == cannot
+        of_it = told(one, direction.vector, np.array([acceleration]))
+        assert (of_it.failed[0, 0] == NOWHERE and of_it.chance[0, 0] == STAYS) == cannot
