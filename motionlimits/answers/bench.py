@@ -16,7 +16,7 @@ from scipy.stats import t as student
 
 from ..machine import Array, Direction, Machine
 from ..physics.limits import TorqueCurve
-from ..physics.skip import HOLD, Moves
+from ..physics.skip import Moves
 from ..physics.skipmap import FREEDOM, Mapped, curve_of, mapped, reach, unlike
 from ..plant import Plant, log_widths, nominal_plant, plant_at
 from .causes import Hypothesis
@@ -30,7 +30,6 @@ from .likelihood import (
     Limits,
     Pair,
     RowsFit,
-    fastest_waves,
     unstable_speeds,
 )
 from .proposal import fitted, tempered
@@ -52,12 +51,11 @@ ELECTRICAL = (  # what decides on a torque curve
 # What the likelihood of rows takes in of what chance adds to a limit, in its logarithm: its offsets. A Student distribution of
 # three degrees of freedom scatters, most of it, by so many times its scale.
 LUCK_TAKEN_IN, MOST_OF_IT = 0.11, 1.5
-# The map tells of moves that keep their speed for a fixed time. Where a start that fails is lost in fewer cycles of the motor
-# than these, a longer move is seen to be lost at less speed, in the logarithm by so much at most, and by how much scatters. Limits
-# of blind sweeps (tests/studies) whose parameters were given: half are 0.18 below the map at one cycle, 0.07 at two and three,
-# 0.02 from four on.
-FEW_CYCLES, SEEN_EARLIER = 4.0, 0.2
-FAILED_SCATTER = 0.25, 0.1  # scale, at least, of failed starts of less than three cycles and of more than `FEW_CYCLES`
+# Where a start that fails is lost hangs on how slow a move is looked at, in ramps and on machines, more than the map says, and it
+# does alike at all accelerations of a direction. Limits of blind sweeps (tests/studies) whose parameters were given: half are 0.18
+# below the map where the motor turns by a cycle in the time that ramps are held, 0.07 at two or three, 0.02 from four on; a
+# tenth are 0.2 below even there.
+FAILED_SCATTER = 0.25
 _LUCK = student.ppf((np.arange(LUCK_POINTS) + 0.5) / LUCK_POINTS, FREEDOM)
 
 
@@ -203,16 +201,12 @@ class Bench:
         kept_luck, failed_luck = np.empty((2, LUCK_POINTS, self.count))
         onsets = np.empty((n, len(self.directions), FREQUENCIES.size))
         for d, (direction, here, moves, between) in enumerate(self.directions):
-            waves = fastest_waves(self.machine, direction)
             told, top = self._told(which, direction, moves, between, cloud), np.log(moves.top)
-            cycles = np.exp(told.failed) * HOLD * waves
-            earlier = SEEN_EARLIER * np.maximum(1.0 - cycles / FEW_CYCLES, 0.0)
             kept[:, here] = np.minimum(told.kept - top, math.log(BEYOND))
-            failed[:, here] = np.clip(told.failed - earlier - top, GRID[0], math.log(BEYOND))
+            failed[:, here] = np.clip(told.failed - top, GRID[0], math.log(BEYOND))
             chance[:, here], standing[:, here] = told.chance, told.standing
             kept_luck[:, here] = _luck(told.kept_scatter, 1.0 - told.chance)
-            least = np.interp(cycles, [FEW_CYCLES - 1.0, FEW_CYCLES], FAILED_SCATTER)
-            failed_luck[:, here] = _luck(np.maximum(told.failed_scatter, least), told.chance)
+            failed_luck[:, here] = _luck(np.maximum(told.failed_scatter, FAILED_SCATTER), told.chance)
             onsets[:, d] = np.diff(told.unstable, axis=1, prepend=0.0)
         return Limits(kept, failed, chance, standing, kept_luck, failed_luck, onsets).moved(cloud.offsets)
 

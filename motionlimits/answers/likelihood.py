@@ -136,11 +136,6 @@ class Pair:
         return np.asarray(peak + np.log(np.maximum((1.0 - share) * blurred[0] + share * blurred[1], TINY)))
 
 
-def fastest_waves(machine: Machine, direction: Direction) -> float:
-    """Electrical periods of the fastest motor in a metre of a move [1/m]."""
-    return float(cycles_per_metre(nominal_plant(machine), direction.vector).max())
-
-
 class _Along(NamedTuple):
     """Likelihood of the rows of one direction: log of the greatest, whatever the unstable speed (machines,), and over it that
     without an unstable speed (machines,) and with each of some (machines, frequencies); and where such a speed lies below the
@@ -155,7 +150,7 @@ class _Along(NamedTuple):
 
 def unstable_speeds(machine: Machine, direction: Direction) -> Array:
     """Speeds in a direction at which the fastest motor's current alternates with `FREQUENCIES` [m/s]."""
-    return FREQUENCIES / fastest_waves(machine, direction)
+    return np.asarray(FREQUENCIES / cycles_per_metre(nominal_plant(machine), direction.vector).max())
 
 
 def pairs_of(machine: Machine, rows: Sequence[SweepRow]) -> tuple[Pair, ...]:
