@@ -275,7 +275,7 @@ def information(
     some = bench.everybody.take(slice(INFORMING))
     limits = [bench.limits(i, some) for i in range(len(theories))]
     priors = np.array([h.prior for h in theories])
-    edges = np.linspace(-3.0, math.log(BEYOND), 40)
+    edges = np.linspace(-6.0, math.log(BEYOND), 80)
 
     def shares_of(values: Array, weight: Array) -> Array:
         # Beyond the travel every limit looks the same: nothing was lost.

@@ -36,9 +36,10 @@ REACH, POINTS = 30.0, 24
 FURTHEST = 4.0  # standard deviations of the machines learned from: numbers further out count as that far
 LEAST_SHARE = 1e-3  # of full torque: less drag than this is none
 AT_ONCE = 2048  # rows that a network takes in one go: its layers then stay near the processor, which halves the time
-# Of machines that do not move: how likely they lose any move (52 of 54 directions and accelerations of blind sweeps with an open
-# phase; the others kept a slow one), and their limit, in its logarithm.
-STAYS, NOWHERE = 0.9, -math.inf
+# Of machines that do not move: how likely they lose any move (of blind sweeps with an open phase 52 of 54 directions and
+# accelerations; the others kept a slow one), how likely where a sound motor turns with the one that has an open phase (along x of
+# crossed belts: some move, others do not), and their limit, in its logarithm.
+STAYS, STAYS_HELPED, NOWHERE = 0.9, 0.5, -math.inf
 LEAST_APART = 0.35  # of a failed start from a kept one, in the logarithm
 FREEDOM = 3.0  # of the Student distribution around limits
 LEAKY = 0.05  # slope of the network's units where they are off
@@ -322,23 +323,32 @@ def _first_lost(told: list[Mapped]) -> Mapped:
     )
 
 
-def stuck(plant: Plant, curve: TorqueCurve, unit: Array) -> NDArray[np.bool_]:
-    """Which machines do not move at all in a direction, (n,): those of which a motor that turns has an open phase, so that its
-    torque is none twice a cycle, or is asked for more at rest than it has.
+def stuck(plant: Plant, curve: TorqueCurve, unit: Array) -> Array:
+    """How likely machines do not move at all in a direction, (n,).
+
+    Such are those of which a motor that turns is asked for more at rest than it has, or has an open phase, so that its torque is
+    none twice a cycle; unless a sound one that turns, too, helps it along.
     """
-    turns = plant.kinematic_map @ unit != 0.0
+    turns = np.abs(plant.kinematic_map @ unit) > 1e-12
     at_rest = standing_ratios(plant, curve.torque[:, 0], unit, np.zeros(1))[:, 0]
-    return np.asarray(np.any(turns & (plant.open_phase | (at_rest >= 1.0)), axis=1))
+    opened, beyond = turns & plant.open_phase, turns & (at_rest >= 1.0)
+    shared = np.count_nonzero(np.abs(plant.kinematic_map) > 1e-12, axis=1).max() > 1
+    helped = shared & np.any(turns & ~plant.open_phase, axis=1)
+    by_phase = np.where(opened.any(axis=1), np.where(helped, STAYS_HELPED, STAYS), 0.0)
+    return np.where(beyond.any(axis=1), STAYS, by_phase)
 
 
-def _halted(told: Mapped, machines: NDArray[np.bool_]) -> Mapped:
-    """With some machines all but sure not to move: ramps, of which the map tells, take a while to show that."""
-    here = machines[:, None]
+def _halted(told: Mapped, chance: Array) -> Mapped:
+    """With some machines more or less sure not to move: ramps, of which the map tells, take a while to show that.
+
+    Those that do move are lost somewhere below what the map says, by nothing or by a factor of four.
+    """
+    here = chance[:, None] > 0.0
     return told._replace(
         kept=np.where(here, told.failed, told.kept),
         failed=np.where(here, NOWHERE, told.failed),
-        chance=np.where(here, STAYS, told.chance),
-        kept_scatter=np.where(here, told.failed_scatter, told.kept_scatter),
+        chance=np.where(here, chance[:, None], told.chance),
+        kept_scatter=np.where(here, np.exp(SCALES[1]), told.kept_scatter),
     )
 
 

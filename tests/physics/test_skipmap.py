@@ -257,6 +257,6 @@ def test_a_machine_that_cannot_move_loses_any_move(fault: str) -> None:
 
     for one, cannot in ((healthy, False), (plant, True)):
         assert engine_loses(one) == cannot
-        assert bool(stuck(one, curve_of(one, reach(one)), direction.vector)[0]) == cannot
+        assert (stuck(one, curve_of(one, reach(one)), direction.vector)[0] == STAYS) == cannot
         of_it = told(one, direction.vector, np.array([acceleration]))
         assert (of_it.failed[0, 0] == NOWHERE and of_it.chance[0, 0] == STAYS) == cannot
