@@ -109,6 +109,11 @@ class Cloud:
         """How likely each has an unstable speed."""
         return np.where(self.plant.slow_decay.any(axis=1), UNSTABLE_SLOW, UNSTABLE)
 
+    @property
+    def luck(self) -> Array:
+        """Evenly spread from 0 to 1 over them, whatever else they are; the golden ratio's recurrence."""
+        return np.asarray((0.618033988749895 * np.arange(len(self.normal))) % 1.0)
+
     def bare(self) -> Cloud:
         """The same, without what was worked out for them."""
         return Cloud(self.normal, self.log_density, self.plant)
@@ -191,7 +196,8 @@ class Bench:
         key = self.owner(which, direction), direction.label
         if key not in cloud.told:
             plant = self.faulty(key[0], cloud)
-            cloud.told[key] = mapped(plant, self._curve(key[0], cloud, plant), moves.unit, moves.acceleration, speeds)
+            curve = self._curve(key[0], cloud, plant)
+            cloud.told[key] = mapped(plant, curve, moves.unit, moves.acceleration, speeds, cloud.luck)
         return cloud.told[key]
 
     def limits(self, which: int, cloud: Cloud) -> Limits:

@@ -36,10 +36,10 @@ REACH, POINTS = 30.0, 24
 FURTHEST = 4.0  # standard deviations of the machines learned from: numbers further out count as that far
 LEAST_SHARE = 1e-3  # of full torque: less drag than this is none
 AT_ONCE = 2048  # rows that a network takes in one go: its layers then stay near the processor, which halves the time
-# Of machines that do not move: how likely they lose any move (of blind sweeps with an open phase 52 of 54 directions and
-# accelerations; the others kept a slow one), how likely where a sound motor turns with the one that has an open phase (along x of
-# crossed belts: some move, others do not), and their limit, in its logarithm.
-STAYS, STAYS_HELPED, NOWHERE = 0.9, 0.5, -math.inf
+# Of machines that cannot be expected to move, by statics: which share does not, whatever the map says of ramps (of blind sweeps with
+# an open phase 52 of 54 directions and accelerations); which where a sound motor turns with the one that has an open phase (along x
+# of crossed belts some do); and of the rest which follows the map, while others are lost anywhere below. Choices, but for the first.
+STAYS, STAYS_HELPED, AS_MAPPED, NOWHERE = 0.9, 0.5, 0.1, -math.inf
 LEAST_APART = 0.35  # of a failed start from a kept one, in the logarithm
 FREEDOM = 3.0  # of the Student distribution around limits
 LEAKY = 0.05  # slope of the network's units where they are off
@@ -281,7 +281,9 @@ def network(kind: str) -> Network:
         )
 
 
-def mapped(plant: Plant, curve: TorqueCurve, unit: Array, accelerations: Array, speeds: Array) -> Mapped:
+def mapped(
+    plant: Plant, curve: TorqueCurve, unit: Array, accelerations: Array, speeds: Array, luck: Array | float = 0.0
+) -> Mapped:
     """Where moves in one direction are lost, by the map.
 
     Parameters
@@ -290,13 +292,15 @@ def mapped(plant: Plant, curve: TorqueCurve, unit: Array, accelerations: Array, 
         As in `similarity`.
     speeds : ndarray, shape (f,)
         Those asked about that are kept for a while [m/s].
+    luck : float or ndarray, shape (n,)
+        From 0 to 1: of machines that should not move by statics, those of less luck do not.
 
     Returns
     -------
     Mapped
     """
     told = [_told(each, np.log(speeds)) for each in similarity(plant, curve, unit, accelerations)]
-    return _halted(_first_lost(told), stuck(plant, curve, unit))
+    return _halted(_first_lost(told), stuck(plant, curve, unit), luck)
 
 
 def _first_lost(told: list[Mapped]) -> Mapped:
@@ -338,17 +342,19 @@ def stuck(plant: Plant, curve: TorqueCurve, unit: Array) -> Array:
     return np.where(beyond.any(axis=1), STAYS, by_phase)
 
 
-def _halted(told: Mapped, chance: Array) -> Mapped:
-    """With some machines more or less sure not to move: ramps, of which the map tells, take a while to show that.
+def _halted(told: Mapped, chance: Array, luck: Array | float) -> Mapped:
+    """With some machines that do not move: ramps, of which the map tells, take a while to show that.
 
-    Those that do move are lost somewhere below what the map says, by nothing or by a factor of four.
+    Of a machine it is alike at all accelerations. Those that do move, neither stuck nor as the map says, are lost somewhere below,
+    by nothing or by a factor of four.
     """
-    here = chance[:, None] > 0.0
+    still = ((luck < chance) & (chance > 0.0))[:, None]
+    below = ((luck >= chance) & (luck < 1.0 - AS_MAPPED) & (chance > 0.0))[:, None]
     return told._replace(
-        kept=np.where(here, told.failed, told.kept),
-        failed=np.where(here, NOWHERE, told.failed),
-        chance=np.where(here, chance[:, None], told.chance),
-        kept_scatter=np.where(here, np.exp(SCALES[1]), told.kept_scatter),
+        kept=np.where(below, told.failed, told.kept),
+        failed=np.where(still, NOWHERE, told.failed),
+        chance=np.where(still, 1.0, np.where(below, 0.0, told.chance)),
+        kept_scatter=np.where(below, np.exp(SCALES[1]), told.kept_scatter),
     )
 
 

@@ -259,4 +259,4 @@ def test_a_machine_that_cannot_move_loses_any_move(fault: str) -> None:
         assert engine_loses(one) == cannot
         assert (stuck(one, curve_of(one, reach(one)), direction.vector)[0] == STAYS) == cannot
         of_it = told(one, direction.vector, np.array([acceleration]))
-        assert (of_it.failed[0, 0] == NOWHERE and of_it.chance[0, 0] == STAYS) == cannot
+        assert (of_it.failed[0, 0] == NOWHERE and of_it.chance[0, 0] == 1.0) == cannot
