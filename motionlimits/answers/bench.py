@@ -17,7 +17,7 @@ from scipy.stats import t as student
 from ..machine import Array, Direction, Machine
 from ..physics.limits import TorqueCurve
 from ..physics.skip import Moves
-from ..physics.skipmap import FREEDOM, Mapped, curve_of, mapped, reach, unlike
+from ..physics.skipmap import AS_MAPPED, FREEDOM, Mapped, curve_of, mapped, reach, unlike
 from ..plant import Plant, log_widths, nominal_plant, plant_at
 from .causes import Hypothesis
 from .likelihood import (
@@ -109,10 +109,12 @@ class Cloud:
         """How likely each has an unstable speed."""
         return np.where(self.plant.slow_decay.any(axis=1), UNSTABLE_SLOW, UNSTABLE)
 
-    @property
-    def luck(self) -> Array:
-        """Evenly spread from 0 to 1 over them, whatever else they are; the golden ratio's recurrence."""
-        return np.asarray((0.618033988749895 * np.arange(len(self.normal))) % 1.0)
+    def luck(self, label: str) -> Array:
+        """Of each in a direction, as `mapped` asks for, whatever else they are; those that do as the map says do so in all."""
+        count = len(self.normal)
+        spread = (0.618033988749895 * np.arange(count)) % 1.0  # evenly: the golden ratio's recurrence
+        own = (1.0 - AS_MAPPED) * np.random.default_rng([*label.encode()]).random(count)
+        return np.where(spread >= 1.0 - AS_MAPPED, spread, own)
 
     def bare(self) -> Cloud:
         """The same, without what was worked out for them."""
@@ -197,7 +199,7 @@ class Bench:
         if key not in cloud.told:
             plant = self.faulty(key[0], cloud)
             curve = self._curve(key[0], cloud, plant)
-            cloud.told[key] = mapped(plant, curve, moves.unit, moves.acceleration, speeds, cloud.luck)
+            cloud.told[key] = mapped(plant, curve, moves.unit, moves.acceleration, speeds, cloud.luck(key[1]))
         return cloud.told[key]
 
     def limits(self, which: int, cloud: Cloud) -> Limits:

@@ -293,7 +293,7 @@ def mapped(
     speeds : ndarray, shape (f,)
         Those asked about that are kept for a while [m/s].
     luck : float or ndarray, shape (n,)
-        From 0 to 1: of machines that should not move by statics, those of less luck do not.
+        From 0 to 1: of machines that should not move by statics, those of less luck do not, those of the most do as the map says.
 
     Returns
     -------
@@ -345,7 +345,7 @@ def stuck(plant: Plant, curve: TorqueCurve, unit: Array) -> Array:
 def _halted(told: Mapped, chance: Array, luck: Array | float) -> Mapped:
     """With some machines that do not move: ramps, of which the map tells, take a while to show that.
 
-    Of a machine it is alike at all accelerations. Those that do move, neither stuck nor as the map says, are lost somewhere below,
+    Of a machine it is alike at all accelerations of a direction. Those that do move, neither stuck nor as the map says, are lost somewhere below,
     by nothing or by a factor of four.
     """
     still = ((luck < chance) & (chance > 0.0))[:, None]
