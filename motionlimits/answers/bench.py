@@ -112,7 +112,7 @@ class Cloud:
     def luck(self, label: str) -> Array:
         """Of each in a direction, as `mapped` asks for, whatever else they are; those that do as the map says do so in all."""
         count = len(self.normal)
-        spread = (0.618033988749895 * np.arange(count)) % 1.0  # evenly: the golden ratio's recurrence
+        spread = (0.618033988749895 * np.arange(count)) % 1.0  # evenly: the golden ratio's recurrence (from memory)
         own = (1.0 - AS_MAPPED) * np.random.default_rng([*label.encode()]).random(count)
         return np.where(spread >= 1.0 - AS_MAPPED, spread, own)
 

@@ -227,14 +227,14 @@ def predict_together(
 
 def static_prediction(question: Question) -> Prediction:
     """Static and shock limits of the nominal machine."""
-    check_moves(question)
+    check_moves(question.machine, [direction for direction, *_ in question.wanted])
     return _answer(question, nominal_plant(question.machine), None)
 
 
-def check_moves(question: Question) -> None:
+def check_moves(machine: Machine, directions: Sequence[Direction]) -> None:
     """An error where the motors of the machine as described cannot move it."""
-    plant = nominal_plant(question.machine)
-    for direction, *_ in question.wanted:
+    plant = nominal_plant(machine)
+    for direction in directions:
         if float(pull_in_acceleration(plant, direction.vector)[0]) <= 0.0:
             raise InputError(
                 f"the motors of this machine cannot move it along {direction.label} at all: friction, gravity and process "
@@ -246,7 +246,7 @@ def prediction_search(
     question: Question, samples: int = SAMPLES, seed: int = 0, progress: Callable[[float], None] | None = None
 ) -> Search[Prediction]:
     """A prediction as a search, to be simulated together with others. Parameters as in `predict`."""
-    check_moves(question)
+    check_moves(question.machine, [direction for direction, *_ in question.wanted])
     plant = sample_plant(question.machine, samples, seed)
     found = yield from skip_search(plant, question.moves, seed=seed, progress=progress)
     return _answer(question, plant, found)

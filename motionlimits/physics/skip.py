@@ -29,9 +29,7 @@ from .limits import load_ratio, pull_in_acceleration, static_limits, torque_curv
 from .motion import MARK_RATIO, MARKS, Fate, Lanes, join, resumed
 
 HOLD = 0.03  # [s] after a ramp: a few periods of the rotor on its magnetic spring
-HELD_CYCLES = (
-    8  # of the motor, at least, in a move that shows what a ramp leads to: a rotor left behind is that by some of them
-)
+HELD_CYCLES = 8  # of the motor at its speed, at least, in a brief move: a rotor left behind is so by some of them
 CRUISE, SHORTEST_CRUISE = 0.12, 0.05  # [s] looks at constant speed: the longest, and what oscillation needs to grow
 # Of the marks of a ramp down from the fastest, every so many, and down to this share of that, are looked at at constant speed.
 CRUISED_MARKS, SLOWEST_CRUISE = 2, 0.2

@@ -345,8 +345,8 @@ def stuck(plant: Plant, curve: TorqueCurve, unit: Array) -> Array:
 def _halted(told: Mapped, chance: Array, luck: Array | float) -> Mapped:
     """With some machines that do not move: ramps, of which the map tells, take a while to show that.
 
-    Of a machine it is alike at all accelerations of a direction. Those that do move, neither stuck nor as the map says, are lost somewhere below,
-    by nothing or by a factor of four.
+    Of a machine it is alike at all accelerations of a direction. Those that do move, but not as the map says, are lost somewhere
+    below it, by nothing or by a factor of four.
     """
     still = ((luck < chance) & (chance > 0.0))[:, None]
     below = ((luck >= chance) & (luck < 1.0 - AS_MAPPED) & (chance > 0.0))[:, None]

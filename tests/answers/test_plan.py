@@ -2,10 +2,12 @@ from __future__ import annotations
 
 import math
 import re
+from dataclasses import replace
 
 import pytest
 
 from motionlimits.answers.plan import GENTLEST, MOST, PAIRS, plan, planned_accelerations, sizing
+from motionlimits.answers.predict import predict
 from motionlimits.errors import InputError
 from motionlimits.files.sweeps import parse_sweep
 from motionlimits.machine import Machine
@@ -114,3 +116,10 @@ def test_sizing(gantry: Machine) -> None:
     assert none.why in ("voltage", "shock", "current", "instability")
     with pytest.raises(InputError):
         sizing(gantry, math.nan, x)
+
+
+def test_a_machine_that_cannot_move_is_told_so(cutter: Machine) -> None:
+    held = replace(cutter, axes=tuple(replace(axis, friction=1e4) for axis in cutter.axes))
+    for ask in (lambda: plan(held), lambda: predict(held), lambda: predict(held, quick=True)):
+        with pytest.raises(InputError, match="cannot move it along x"):
+            ask()
