@@ -8,11 +8,11 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtr, ndtri
-from scipy.stats import t as student
+from scipy.special import ndtr, ndtri, stdtrit
 
 from ..machine import Array, Direction, Machine
 from ..physics.limits import TorqueCurve
@@ -32,10 +32,11 @@ from .likelihood import (
     RowsFit,
     unstable_speeds,
 )
-from .proposal import fitted, tempered
+from .proposal import effective, fitted, tempered
 
 FEW, MANY = 1000, 2000  # machines that a cause is weighed by, at first and later
 MOST_DIRECTIONS, INFORMED = 8, 0.02  # of tolerances that rows tell about: how many, and least effect on a limit of each
+TELLING = 100  # possible machines that tell how such differ from all
 SIZE_POINTS = 41  # quantiles of a size's prior at which readings are weighed and its posterior is told
 BEYOND = 1.6  # skip speed over the top speed from which one is as good as another
 ELECTRICAL = (  # what decides on a torque curve
@@ -56,7 +57,7 @@ LUCK_TAKEN_IN, MOST_OF_IT = 0.11, 1.5
 # below the map where the motor turns by a cycle in the time that ramps are held, 0.07 at two or three, 0.02 from four on; a
 # tenth are 0.2 below even there.
 FAILED_SCATTER = 0.25
-_LUCK = student.ppf((np.arange(LUCK_POINTS) + 0.5) / LUCK_POINTS, FREEDOM)
+_LUCK = stdtrit(FREEDOM, (np.arange(LUCK_POINTS) + 0.5) / LUCK_POINTS)
 
 
 @dataclass(frozen=True)
@@ -116,13 +117,30 @@ class Cloud:
         own = (1.0 - AS_MAPPED) * np.random.default_rng([*label.encode()]).random(count)
         return np.where(spread >= 1.0 - AS_MAPPED, spread, own)
 
-    def bare(self) -> Cloud:
-        """The same, without what was worked out for them."""
-        return Cloud(self.normal, self.log_density, self.plant)
-
     def take(self, rows: NDArray[np.intp] | slice) -> Cloud:
         """Some of them."""
         return Cloud(self.normal[rows], self.log_density[rows], self.plant.take(rows))
+
+
+class Seen(NamedTuple):
+    """Machines that were looked at: coordinates (n, coordinates), limits to expect (n, pairs), log of their weight (n,), and of how
+    often such occur over how often they were drawn (n,), which is part of it.
+    """
+
+    normal: Array
+    limits: Array
+    log_weight: Array
+    log_density: Array
+
+    @property
+    def trust(self) -> float:
+        """Log of what one of them counts among others: more where more of them counted for something."""
+        return math.log(effective(self.log_weight) / self.log_weight.size)
+
+    @classmethod
+    def of(cls, cloud: Cloud, limits: Limits, log_weight: Array) -> Seen:
+        """Of a cloud."""
+        return cls(cloud.normal, limits.mean(), log_weight, cloud.log_density)
 
 
 class Bench:
@@ -249,19 +267,17 @@ class Bench:
         normal[:, -2] = ndtri(np.clip(quantiles, 1e-6, 1.0 - 1e-6))
         return self.limits(which, self.cloud(normal, np.zeros(quantiles.size))).mean()
 
-    def nearer(self, cloud: Cloud, limits: Limits, log_weight: Array, count: int = MANY) -> Cloud:
+    def nearer(self, seen: Sequence[Seen], count: int = MANY) -> Cloud:
         """Machines drawn near those that rows and readings leave possible, as importance sampling has it.
 
-        Only along the few directions of tolerances, size and offset in which limits change, where the drawn ones follow
-        normal distributions around some of the possible ones; elsewhere they stay what they were.
+        Only along the few directions of tolerances, size and offset in which limits change, that in which the possible ones
+        differ from all, and that of how currents die down, which changes more than limits. There the drawn ones follow normal
+        distributions around some of the possible ones; elsewhere they stay what they were.
 
         Parameters
         ----------
-        cloud : Cloud
-        limits : Limits
-            Of its machines.
-        log_weight : ndarray, shape (machines,)
-            Log-likelihood of rows and readings plus `cloud.log_density`.
+        seen : sequence of Seen
+            All that were looked at, in turn: what the last ones missed, others may have found.
         count : int
             How many to draw.
 
@@ -269,13 +285,24 @@ class Bench:
         -------
         Cloud
         """
-        normal = self.everybody.normal if count == MANY else self._coordinates(count, [self.seed, 7])
-        apart = cloud.normal - cloud.normal.mean(axis=0)
-        effect = np.linalg.solve(apart.T @ apart + np.eye(apart.shape[1]), apart.T @ limits.mean())
+        last = seen[-1]
+        apart = last.normal - last.normal.mean(axis=0)
+        effect = np.linalg.solve(apart.T @ apart + np.eye(apart.shape[1]), apart.T @ last.limits)
         basis, strength, _ = np.linalg.svd(effect, full_matrices=False)
-        basis = basis[:, :MOST_DIRECTIONS][:, strength[:MOST_DIRECTIONS] > INFORMED]
-        share = tempered(log_weight - cloud.log_density, cloud.log_density)
-        proposal = fitted(cloud.normal @ basis, share)
+        points = np.concatenate([some.normal for some in seen])
+        share = tempered(
+            np.concatenate([some.log_weight - some.log_density for some in seen]),
+            np.concatenate([some.log_density + some.trust for some in seen]),
+        )
+        other = np.zeros((2, points.shape[1]))
+        other[0, -3] = 1.0
+        other[1] = share @ points
+        informed = basis[:, :MOST_DIRECTIONS][:, strength[:MOST_DIRECTIONS] > INFORMED]
+        # How a few possible ones differ from all is mostly chance.
+        other = other[: 1 + (effective(last.log_weight) > TELLING)]
+        basis, _ = np.linalg.qr(np.column_stack([informed, *other]))
+        proposal = fitted(points @ basis, share)
+        normal = self._coordinates(count, [self.seed, len(seen)])
         luck = normal @ basis
         near = proposal.draw(luck)
         return self.cloud(normal + (near - luck) @ basis.T, proposal.log_density(near))

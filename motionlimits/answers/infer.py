@@ -21,15 +21,18 @@ from ..workers import Crew
 from .bench import BEYOND, FEW, MANY, Bench, Outlook, size_quantiles
 from .causes import Hypothesis, hypotheses
 from .likelihood import Pair, RowsFit, pairs_of
-from .looks import Looks, View
-from .proposal import shares, weighted_quantiles
+from .looks import Looks
+from .proposal import effective, shares, weighted_quantiles
 from .readings import expected
 from .weigh import Weight, chances_of, weigh
 
-# Chances from which a closer look can make a cause matter, and one that looks sure unsure: of the first, the second, the third.
-# What a thousand machines say of a cause of which hardly any is possible can be wrong by 27 in the logarithm of its chance (low
-# current of one motor, 28 directions and accelerations), so that every cause gets a closer look.
-DOUBTFUL = 0.0, 1e-9, 1e-5
+# Closer looks, one after the other: chances from which one can make a cause matter, and one that looks sure unsure; at how many
+# machines; and how many of those seen before that counted for something are enough without. What a thousand machines say of a cause
+# of which hardly any is possible can be wrong by 27 in the logarithm of its chance (low current of one motor, 28 directions and
+# accelerations), so that every cause gets a closer look. After that one all with a chance of 0.005 in the end had 0.0004 (80 blind
+# sweeps of tests/studies), after the next 0.003. The last ones are for causes of which possible machines are hard to find: where a
+# handful counts, the chance can still be too low by 5 in its logarithm.
+CLOSER = (0.0, FEW, 250), (1e-8, MANY, 250), *3 * ((1e-7, MANY, 10),), (1e-3, MANY, 250), *4 * ((1e-4, MANY, 40),)
 # Those with at least such a chance, so many at most, are weighed by these many machines in the end, drawn near those of the looks
 # before. Others are known to a tenth: some hundreds of two thousand machines count for something, or fewer, and the mean over
 # them is mostly too low, where the likeliest are not among them.
@@ -38,6 +41,9 @@ SAMPLES, THOROUGH_SAMPLES = 8000, 32_000
 PARTS = 8  # of these machines, by which it is told how far a chance hangs on them
 INFORMING = 200  # machines that tell what a limit is expected to say about causes
 STABLE = 0.02  # a chance that hangs on them by more is told
+# Where a chance hangs on them by more than this, some times as many are looked at, of the causes that make for at least half as much:
+# twice the machines then hardly ever move it by `STABLE` (if errors are normal, less than one time in forty).
+SETTLED, MOST_TIMES = 0.01, 4
 
 CLEARLY_UNSTABLE = 0.75  # chance from which mid-range instability is mentioned
 LEAST_UNSTABLE = 0.001  # chance of a cause from which it is worked out whether instability takes part
@@ -153,30 +159,44 @@ def survey(
     views += crew.each(lambda i: looks.first(i, views[0]), everything[1:])
     report(0.2)
 
-    def look(at: Callable[[int, View, View], View], causes: Sequence[int]) -> Array:
-        for i, view in zip(causes, crew.each(lambda i: at(i, views[i], views[0]), causes), strict=True):
+    def look(count: int, causes: Sequence[int]) -> Array:
+        seen = crew.each(lambda i: looks.closer(i, views[i], views[0], count), causes)
+        for i, view in zip(causes, seen, strict=True):
             views[i] = view
         return chances_of(view.weight for view in views)
 
     chances = chances_of(view.weight for view in views)
-    for k, least in enumerate(DOUBTFUL):
-        chances = look(looks.closer, _likeliest(chances, least, len(theories)))
-        report(0.2 + 0.5 * (k + 1) / len(DOUBTFUL))
-    unsure = _likeliest(chances, UNSURE, MOST_UNSURE)
-    chances = look(lambda i, view, healthy: looks.wider(i, view, healthy, max(samples, MANY)), unsure)
+    for k, (least, count, enough) in enumerate(CLOSER):
+        likely = _likeliest(chances, least, len(theories))
+        chances = look(count, [i for i in likely if effective(views[i].weight.machines) < enough])
+        report(0.2 + 0.5 * (k + 1) / len(CLOSER))
+    count, unsure = max(samples, MANY), _likeliest(chances, UNSURE, MOST_UNSURE)
+    chances = look(count, unsure)
+    report(0.8)
+    moved, each = _scatter(chances, unsure, [views[i].weight for i in unsure])
+    if moved > SETTLED:
+        times = min(max(round((moved / SETTLED) ** 2), 2), MOST_TIMES)
+        hanging = [i for i, own in zip(unsure, each, strict=True) if own > SETTLED / 2]
+        chances = look(times * count, hanging)
+        moved, _ = _scatter(chances, unsure, [views[i].weight for i in unsure])
     report(1.0)
-    moved = _scatter(chances, unsure, [views[i].weight for i in unsure])
     return Survey(machine, pairs, theories, tuple(view.outlook for view in views), looks.fit, moved, bench.unlike())
 
 
-def _scatter(chances: Array, unsure: Sequence[int], weights: Sequence[Weight]) -> float:
-    """How far a chance hangs on which machines were looked at: how far that of one unsure cause differs between parts of its
-    machines, root mean square, if there were as many in a part; of the cause of which it differs most.
+def _scatter(chances: Array, unsure: Sequence[int], weights: Sequence[Weight]) -> tuple[float, Array]:
+    """How far a chance hangs on which machines were looked at: how far that of one unsure cause differs between parts of the
+    machines, root mean square, if there were as many in a part; of the cause of which it differs most. And how far each
+    cause's own machines move its chance, (unsure,). What `truncated` took may be too little or too much: it counts, too.
     """
     scores = np.array([[logsumexp(part) for part in np.array_split(w.machines, PARTS)] for w in weights])
     scores += (np.log(chances[unsure]) - logsumexp(scores, axis=1) + math.log(PARTS))[:, None]
-    each = np.exp(scores - logsumexp(scores, axis=0)) * chances[unsure].sum()
-    return math.sqrt(2.0 / PARTS) * float(each.std(axis=1, ddof=1).max())
+    together = chances[unsure].sum()
+    each = np.exp(scores - logsumexp(scores, axis=0)) * together
+    rest = (together - chances[unsure])[:, None]
+    alone = together * np.exp(scores) / (np.exp(scores) + rest)
+    moved, own = (math.sqrt(2.0 / PARTS) * found.std(axis=1, ddof=1) for found in (each, alone))
+    taken = chances[unsure] * (1.0 - chances[unsure]) * [w.taken for w in weights]
+    return math.hypot(moved.max(), taken.max()), np.hypot(own, taken)
 
 
 def _likeliest(chances: Array, least: float, most: int) -> list[int]:

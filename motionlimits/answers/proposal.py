@@ -15,7 +15,7 @@ Bools = NDArray[np.bool_]
 
 # Of every so many points, so many are drawn without regard to the likelihood, from one wide normal distribution, and from
 # narrow ones around single points, since there may be two kinds of likely ones.
-DRAWN = (3, 11, 6)
+DRAWN = (1, 13, 6)
 # Spread of what is drawn over that of what is likely: the wide one, and the narrow ones around so many points.
 WIDENED, KERNEL, CENTRES = 1.14, 0.5, 100
 # The likelihood counts by the greatest of these powers at which as many points count.
@@ -26,6 +26,16 @@ LEAST_VARIANCE = 0.02
 def shares(log_weight: Array) -> Array:
     """Weights that sum to one."""
     return np.exp(log_weight - logsumexp(log_weight))
+
+
+def truncated(log_weight: Array) -> Array:
+    """Weights, the greatest of which count as the square root of their number times the mean.
+
+    One point where hardly any are drawn can otherwise weigh as much as thousands. What they lose goes to zero with more
+    points (truncated importance sampling, Ionides 2008, from memory).
+    """
+    count = math.log(log_weight.size)
+    return np.minimum(log_weight, logsumexp(log_weight) - count / 2.0)
 
 
 def effective(log_weight: Array) -> float:

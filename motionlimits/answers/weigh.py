@@ -13,6 +13,7 @@ from ..machine import Array, Machine
 from ..readings import readings_of
 from .bench import Outlook, size_quantiles
 from .causes import Hypothesis
+from .proposal import truncated
 from .readings import expected
 
 # Loss of skip speed (its logarithm, the two worst limits together) up to which hardly anybody asks, and from which everybody
@@ -22,10 +23,13 @@ UNNOTICED = 0.03
 
 
 class Weight(NamedTuple):
-    """What rows and readings say of one hypothesis: log of prior times evidence, and the log-likelihood of its machines."""
+    """What rows and readings say of one hypothesis: log of prior times evidence, and of the weights of its machines; and how much
+    `truncated` took of both.
+    """
 
     score: float
     machines: Array
+    taken: float = 0.0
 
 
 def weigh(
@@ -41,9 +45,11 @@ def weigh(
     read = evidence_fit(machine, theory, readings, theory.sizes(at))
     if theory.sized:
         read = read + np.log(noticed(healthy, outlook.typical))
-    machines = outlook.log_weight + np.interp(outlook.quantiles, at, read)
-    score = math.log(theory.prior) + float(logsumexp(machines)) - math.log(machines.size)
-    return Weight(score + damage_fit(machine, theory, slipped), machines)
+    whole = outlook.log_weight + np.interp(outlook.quantiles, at, read)
+    machines = truncated(whole)
+    total = float(logsumexp(machines))
+    score = math.log(theory.prior) + total - math.log(machines.size) + damage_fit(machine, theory, slipped)
+    return Weight(score, machines, float(logsumexp(whole)) - total)
 
 
 def chances_of(weights: Iterable[Weight]) -> Array:

@@ -14,7 +14,7 @@ from hypothesis.extra.numpy import arrays
 from scipy import stats
 from scipy.special import logsumexp
 
-from motionlimits.answers.bench import BEYOND, LUCK_TAKEN_IN, MANY, MOST_OF_IT, Bench, _luck
+from motionlimits.answers.bench import BEYOND, LUCK_TAKEN_IN, MANY, MOST_OF_IT, Bench, Seen, _luck
 from motionlimits.answers.causes import hypotheses
 from motionlimits.answers.likelihood import (
     COMMON_SHARE,
@@ -54,10 +54,16 @@ def test_drawn_nearer_they_still_stand_for_all(seed: int, sharpness: float, limi
     effect = 0.1 * np.random.default_rng(seed).standard_normal((cloud.normal.shape[1], limits))
     kept = cloud.normal @ effect
     toward = -sharpness * np.sum((kept - 0.3) ** 2, axis=1)  # what rows say: limits near 0.3
-    nearer = bench.nearer(cloud, surely(kept), toward)
+    nearer = bench.nearer([Seen.of(cloud, surely(kept), toward)])
     weight = np.exp(nearer.log_density)
-    assert weight.mean() == pytest.approx(1.0, abs=0.1)
-    assert np.abs(weight @ nearer.normal / MANY).max() < 0.3
+    error = weight.std() / math.sqrt(
+        MANY
+    )  # one standard deviation; one in twenty is drawn from all, so that none counts twenty
+    assert error < 0.11
+    assert weight.max() < 20.0 * 1.001
+    assert weight.mean() == pytest.approx(1.0, abs=4.0 * error)
+    moments = weight[:, None] * nearer.normal
+    assert np.all(np.abs(moments.mean(axis=0)) < 5.0 * moments.std(axis=0) / math.sqrt(MANY))
     again = -sharpness * np.sum((nearer.normal @ effect - 0.3) ** 2, axis=1) + nearer.log_density
     # The same mean likelihood, from more machines that count.
     assert np.log(np.mean(np.exp(again))) == pytest.approx(np.log(np.mean(np.exp(toward))), abs=0.3)
@@ -76,9 +82,10 @@ def test_two_kinds_of_possible_machines_are_both_found(seed: int, sharpness: flo
     def said(kept: np.ndarray) -> np.ndarray:
         return np.logaddexp(*(-0.5 * (sharpness * (kept - at) / 0.3) ** 2 for at in (-0.6, 0.6)))[:, 0]
 
-    weight = said(cloud.normal @ effect)
+    weight, seen = said(cloud.normal @ effect), []
     for _ in range(2):
-        cloud = bench.nearer(cloud, surely(cloud.normal @ effect), weight)
+        seen.append(Seen.of(cloud, surely(cloud.normal @ effect), weight))
+        cloud = bench.nearer(seen)
         weight = said(cloud.normal @ effect) + cloud.log_density
     variance = 1.0 + 1.0 / sharpness**2
     expected = 2.0 * math.exp(-0.5 * 4.0 / variance) / (sharpness * math.sqrt(variance))

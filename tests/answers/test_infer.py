@@ -12,7 +12,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from motionlimits.answers.bench import Bench
+from motionlimits.answers.bench import FEW, MANY, Bench
 from motionlimits.answers.causes import CAUSES, hypotheses
 from motionlimits.answers.diagnose import Diagnosis, _against, _inference_warnings, _instability, diagnose, quick_rows
 from motionlimits.answers.infer import PARTS, SAMPLES, STABLE, _scatter, rank
@@ -253,12 +253,20 @@ def test_scatter_of_two_causes(chance: float, unsure: float, width: float, seed:
     rest = [1.0 - unsure] if unsure < 1.0 else []
     chances = np.array([chance * unsure, *rest, (1.0 - chance) * unsure])
     which = [0, chances.size - 1]
-    found = _scatter(chances, which, [Weight(0.0, machines - 7.0), Weight(0.0, steady)])
+    found, (own, other) = _scatter(chances, which, [Weight(0.0, machines - 7.0), Weight(0.0, steady)])
     odds = math.log(chance / (1.0 - chance)) + parts - math.log(np.exp(parts).mean())
     each = unsure / (1.0 + np.exp(-odds))
     assert found == pytest.approx(math.sqrt(2.0 / PARTS) * each.std(ddof=1), rel=1e-6, abs=1e-12)
     # Where all parts say the same nothing hangs on them.
-    assert _scatter(chances, which, [Weight(0.0, steady), Weight(0.0, steady)]) == pytest.approx(0.0, abs=1e-12)
+    nothing, _ = _scatter(chances, which, [Weight(0.0, steady), Weight(0.0, steady)])
+    assert nothing == pytest.approx(0.0, abs=1e-12)
+    # Of two causes only the first one's machines say different things, and so move both.
+    assert own == pytest.approx(found, rel=1e-6, abs=1e-12)
+    assert other == pytest.approx(0.0, abs=1e-12)
+    # So does what was taken from the greatest weights, in its logarithm, of either.
+    taken, _ = _scatter(chances, which, [Weight(0.0, steady, 0.1), Weight(0.0, steady, 0.02)])
+    share = chances[which]
+    assert taken == pytest.approx(max(share * (1.0 - share) * np.array([0.1, 0.02])))
 
 
 def test_more_machines_say_the_same_more_surely(gantry: Machine) -> None:
@@ -266,11 +274,11 @@ def test_more_machines_say_the_same_more_surely(gantry: Machine) -> None:
     theories = [h for h in hypotheses(gantry) if h.where in ("all", "x") and h.cause.name in ("as-predicted", "drag")]
     bench = Bench(gantry, pairs_of(gantry, rows), theories, 3)
     looks = Looks(bench, RowsFit(gantry, pairs_of(gantry, rows)), bench.everybody, {}, ())
-    healthy = looks.closer(0, looks.first(0), looks.first(0))
+    healthy = looks.closer(0, looks.first(0), looks.first(0), MANY)
     first = looks.first(1, healthy)
-    view = looks.closer(1, first, healthy)
-    wider = looks.wider(1, view, healthy, SAMPLES)
-    assert len(wider.cloud.normal) == SAMPLES
+    view = looks.closer(1, first, healthy, MANY)
+    wider = looks.closer(1, view, healthy, SAMPLES)
+    assert wider.weight.machines.size == SAMPLES
     assert effective(wider.weight.machines) > effective(view.weight.machines) >= effective(first.weight.machines)
     assert wider.weight.score == pytest.approx(view.weight.score, abs=0.2)
 
@@ -284,7 +292,7 @@ def test_what_is_typical_does_not_hang_on_rows(gantry: Machine) -> None:
         bench = Bench(gantry, pairs_of(gantry, rows), theories, 3)
         looks = Looks(bench, RowsFit(gantry, pairs_of(gantry, rows)), bench.everybody, {}, ())
         first = looks.first(0)
-        told.append(looks.closer(0, first, first).outlook.typical)
+        told.append(looks.closer(0, first, first, FEW).outlook.typical)
     assert np.array_equal(*told)
 
 

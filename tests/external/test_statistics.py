@@ -10,7 +10,7 @@ import pytest
 from scipy import integrate, special, stats
 
 from motionlimits.answers import likelihood, nextcheck, readings, weigh
-from motionlimits.answers.bench import MANY, Bench, Outlook, size_quantiles
+from motionlimits.answers.bench import MANY, Bench, Outlook, Seen, size_quantiles
 from motionlimits.answers.causes import hypotheses
 from motionlimits.answers.infer import Survey, _weigh
 from motionlimits.answers.likelihood import GRID, LUCK_POINTS, Pair, RowsFit, pairs_of
@@ -129,11 +129,12 @@ def test_tolerances_are_averaged_over(checked: Validation, pairs: int) -> None:
     covariance = effect.T @ effect + error**2 * np.eye(pairs) + likelihood.COMMON_OFFSET**2
     measured = rng.multivariate_normal(predicted, covariance)
     fit = fit_of([-0.5 * ((GRID - m) / error) ** 2 for m in measured])
-    cloud = bench.everybody
+    cloud, seen = bench.everybody, []
     for _ in range(3):
         limits = surely(predicted + cloud.normal[:, :tolerances] @ effect).moved(cloud.offsets)
         weight = fit.log_likelihood(limits, STABLE) + cloud.log_density
-        count, cloud = effective(weight), bench.nearer(cloud, limits, weight)
+        seen.append(Seen.of(cloud, limits, weight))
+        count, cloud = effective(weight), bench.nearer(seen)
     assert count > 400  # of the first ones, seven for ten limits
     checked.close(
         f"log evidence of {pairs} limits over tolerances",
