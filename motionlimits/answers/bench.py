@@ -21,6 +21,7 @@ from ..physics.skipmap import AS_MAPPED, FREEDOM, Mapped, curve_of, mapped, reac
 from ..plant import Plant, log_widths, nominal_plant, plant_at
 from .causes import Hypothesis
 from .likelihood import (
+    COMMON_MIDDLE,
     COMMON_OFFSET,
     FREQUENCIES,
     GRID,
@@ -103,7 +104,7 @@ class Cloud:
 
     @property
     def offsets(self) -> Array:
-        return COMMON_OFFSET * self.normal[:, -1]
+        return COMMON_MIDDLE + COMMON_OFFSET * self.normal[:, -1]
 
     @property
     def unstable(self) -> Array:

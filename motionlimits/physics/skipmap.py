@@ -38,7 +38,9 @@ LEAST_SHARE = 1e-3  # of full torque: less drag than this is none
 AT_ONCE = 2048  # rows that a network takes in one go: its layers then stay near the processor, which halves the time
 # Of machines that cannot be expected to move, by statics: which share does not, whatever the map says of ramps (of blind sweeps with
 # an open phase 52 of 54 directions and accelerations); which where a sound motor turns with the one that has an open phase (along x
-# of crossed belts some do); and of the rest which follows the map, while others are lost anywhere below. Choices, but for the first.
+# of crossed belts some do); and of the rest which follows the map, while half of the others are lost anywhere below, and half do
+# that at some accelerations and get over the dead points at others (0.893 m/s at one, 0.09 m/s at the next). Choices, but for
+# the first.
 STAYS, STAYS_HELPED, AS_MAPPED, NOWHERE = 0.9, 0.5, 0.1, -math.inf
 LEAST_APART = 0.35  # of a failed start from a kept one, in the logarithm
 FREEDOM = 3.0  # of the Student distribution around limits
@@ -346,15 +348,20 @@ def _halted(told: Mapped, chance: Array, luck: Array | float) -> Mapped:
     """With some machines that do not move: ramps, of which the map tells, take a while to show that.
 
     Of a machine it is alike at all accelerations of a direction. Those that do move, but not as the map says, are lost somewhere
-    below it, by nothing or by a factor of four.
+    below it, by nothing or by a factor of four, at all accelerations or at any of them.
     """
-    still = ((luck < chance) & (chance > 0.0))[:, None]
-    below = ((luck >= chance) & (luck < 1.0 - AS_MAPPED) & (chance > 0.0))[:, None]
+    doubtful = chance > 0.0
+    between = (chance + 1.0 - AS_MAPPED) / 2.0
+    still = (doubtful & (luck < chance))[:, None]
+    below = (doubtful & (luck >= chance) & (luck < between))[:, None]
+    either = (doubtful & (luck >= between) & (luck < 1.0 - AS_MAPPED))[:, None]
+    anywhere = np.exp(SCALES[1])
     return told._replace(
         kept=np.where(below, told.failed, told.kept),
         failed=np.where(still, NOWHERE, told.failed),
-        chance=np.where(still, 1.0, np.where(below, 0.0, told.chance)),
-        kept_scatter=np.where(below, np.exp(SCALES[1]), told.kept_scatter),
+        chance=np.select([still, below, either], [1.0, 0.0, 0.5], told.chance),
+        kept_scatter=np.where(below, anywhere, told.kept_scatter),
+        failed_scatter=np.where(either, anywhere, told.failed_scatter),
     )
 
 

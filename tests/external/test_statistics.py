@@ -108,7 +108,7 @@ def test_common_offset_and_gaussian_evidence(checked: Validation) -> None:
     ours = evidence(fit.log_likelihood(surely(np.tile(predicted, (MANY, 1))).moved(offsets), STABLE))
     ours -= 2 * math.log(error * math.sqrt(2 * math.pi))
     covariance = error**2 * np.eye(2) + likelihood.COMMON_OFFSET**2
-    expected = float(stats.multivariate_normal(predicted, covariance).logpdf(measured))
+    expected = float(stats.multivariate_normal(predicted + likelihood.COMMON_MIDDLE, covariance).logpdf(measured))
     source = "scipy.stats.multivariate_normal (closed form)"
     checked.close("log evidence with a common offset", ours, expected, source, abs=0.01, why=f"{MANY} points")
 
@@ -131,7 +131,8 @@ def test_tolerances_are_averaged_over(checked: Validation, pairs: int) -> None:
     fit = fit_of([-0.5 * ((GRID - m) / error) ** 2 for m in measured])
     cloud, seen = bench.everybody, []
     for _ in range(3):
-        limits = surely(predicted + cloud.normal[:, :tolerances] @ effect).moved(cloud.offsets)
+        alike = predicted - likelihood.COMMON_MIDDLE
+        limits = surely(alike + cloud.normal[:, :tolerances] @ effect).moved(cloud.offsets)
         weight = fit.log_likelihood(limits, STABLE) + cloud.log_density
         seen.append(Seen.of(cloud, limits, weight))
         count, cloud = effective(weight), bench.nearer(seen)

@@ -19,7 +19,9 @@ from motionlimits.physics.skip import Moves, brief_travel, ramp_search, together
 from motionlimits.physics.skipmap import (
     NOWHERE,
     STAYS,
+    STAYS_HELPED,
     Mapped,
+    _halted,
     curve_of,
     failed_of,
     mapped,
@@ -260,3 +262,22 @@ def test_a_machine_that_cannot_move_loses_any_move(fault: str) -> None:
         assert (stuck(one, curve_of(one, reach(one)), direction.vector)[0] == STAYS) == cannot
         of_it = told(one, direction.vector, np.array([acceleration]))
         assert (of_it.failed[0, 0] == NOWHERE and of_it.chance[0, 0] == 1.0) == cannot
+
+
+def test_what_machines_do_that_hardly_can_move() -> None:
+    """By luck, alike at all accelerations: none moves, or lost below the map, at any acceleration or at some, or as it says."""
+    luck = np.array([0.1, 0.55, 0.8, 0.95])
+    each = np.tile([1.0, 0.5], (4, 1))
+    of_them = Mapped(each, each - 2.0, 0.0 * each + 0.3, 0.0 * each + 0.05, 0.0 * each + 0.1, each, np.zeros((4, 1)))
+    found = _halted(of_them, np.full(4, STAYS_HELPED), luck)
+    assert np.array_equal(found.chance[:, 0], [1.0, 0.0, 0.5, 0.3])
+    assert np.all(found.failed[0] == NOWHERE)
+    assert np.array_equal(found.kept[1], of_them.failed[1])
+    for k in (2, 3):
+        assert np.array_equal(found.kept[k], of_them.kept[k])
+        assert np.array_equal(found.failed[k], of_them.failed[k])
+    assert np.all(found.kept_scatter[1] > 0.5) and np.all(found.failed_scatter[2] > 0.5)
+    assert np.array_equal(found.kept_scatter[2:], of_them.kept_scatter[2:])
+    # A machine that can move does so as the map says, whatever its luck.
+    sound = _halted(of_them, np.zeros(4), luck)
+    assert all(np.array_equal(*two) for two in zip(sound, of_them, strict=True))
