@@ -237,7 +237,7 @@ class Bench:
             onsets[:, d] = np.diff(told.unstable, axis=1, prepend=0.0)
         return Limits(kept, failed, chance, standing, kept_luck, failed_luck, onsets).moved(cloud.offsets)
 
-    def outlook(self, which: int, fit: RowsFit, cloud: Cloud) -> Outlook:
+    def outlook(self, which: int, fit: RowsFit, cloud: Cloud, typical: Array | None = None) -> Outlook:
         """What machines do under a hypothesis.
 
         Parameters
@@ -247,6 +247,8 @@ class Bench:
         fit : RowsFit
         cloud : Cloud
             The machines asked about.
+        typical : ndarray, optional
+            Of this hypothesis, where it is known: it does not hang on the machines.
 
         Returns
         -------
@@ -254,7 +256,9 @@ class Bench:
         """
         limits = self.limits(which, cloud)
         weight = fit.log_likelihood(limits, cloud.unstable) + cloud.log_density
-        return Outlook(cloud.quantiles, weight, cloud.unstable, limits, self.typical(which))
+        if typical is None:
+            typical = self.typical(which)
+        return Outlook(cloud.quantiles, weight, cloud.unstable, limits, typical)
 
     def unlike(self) -> tuple[str, ...]:
         """Directions in which the machine is unlike all that the map was learned from."""

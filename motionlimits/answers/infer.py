@@ -43,7 +43,7 @@ INFORMING = 200  # machines that tell what a limit is expected to say about caus
 STABLE = 0.02  # a chance that hangs on them by more is told
 # Where a chance hangs on them by more than this, some times as many are looked at, of the causes that make for at least half as much:
 # twice the machines then hardly ever move it by `STABLE` (if errors are normal, less than one time in forty).
-SETTLED, MOST_TIMES = 0.01, 4
+SETTLED, MOST_TIMES = 0.01, 3
 
 CLEARLY_UNSTABLE = 0.75  # chance from which mid-range instability is mentioned
 LEAST_UNSTABLE = 0.001  # chance of a cause from which it is worked out whether instability takes part

@@ -35,12 +35,13 @@ class Looks:
 
     def closer(self, which: int, view: View, healthy: View, count: int) -> View:
         """At so many machines that rows and readings leave possible, by those seen."""
-        return self.at(which, self.bench.nearer(view.seen, count), healthy, view.seen)
+        return self.at(which, self.bench.nearer(view.seen, count), healthy, view)
 
-    def at(self, which: int, cloud: Cloud, healthy: View | None, seen: tuple[Seen, ...] = ()) -> View:
+    def at(self, which: int, cloud: Cloud, healthy: View | None, before: View | None = None) -> View:
         """At some machines, after others."""
-        outlook = self.bench.outlook(which, self.fit, cloud)
+        outlook = self.bench.outlook(which, self.fit, cloud, before.outlook.typical if before else None)
         reference = healthy.outlook if healthy else outlook
         theory = self.bench.theories[which]
         weight = weigh(self.bench.machine, theory, outlook, reference.typical[0], self.known, self.slipped)
+        seen = before.seen if before else ()
         return View(outlook, weight, (*seen, Seen.of(cloud, outlook.limits, weight.machines)))
