@@ -299,13 +299,13 @@ class Bench:
             np.concatenate([some.log_weight - some.log_density for some in seen]),
             np.concatenate([some.log_density + some.trust for some in seen]),
         )
-        other = np.zeros((2, points.shape[1]))
-        other[0, -3] = 1.0
-        other[1] = share @ points
-        informed = basis[:, :MOST_DIRECTIONS][:, strength[:MOST_DIRECTIONS] > INFORMED]
+        dying = np.zeros(points.shape[1])
+        dying[-3] = 1.0
+        along = [basis[:, :MOST_DIRECTIONS][:, strength[:MOST_DIRECTIONS] > INFORMED], dying]
         # How a few possible ones differ from all is mostly chance.
-        other = other[: 1 + (effective(last.log_weight) > TELLING)]
-        basis, _ = np.linalg.qr(np.column_stack([informed, *other]))
+        if effective(last.log_weight) > TELLING:
+            along.append(share @ points)
+        basis, _ = np.linalg.qr(np.column_stack(along))
         proposal = fitted(points @ basis, share)
         normal = self._coordinates(count, [self.seed, len(seen)])
         luck = normal @ basis

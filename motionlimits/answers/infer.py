@@ -191,9 +191,9 @@ def _scatter(chances: Array, unsure: Sequence[int], weights: Sequence[Weight]) -
     scores = np.array([[logsumexp(part) for part in np.array_split(w.machines, PARTS)] for w in weights])
     scores += (np.log(chances[unsure]) - logsumexp(scores, axis=1) + math.log(PARTS))[:, None]
     together = chances[unsure].sum()
-    each = np.exp(scores - logsumexp(scores, axis=0)) * together
-    rest = (together - chances[unsure])[:, None]
-    alone = together * np.exp(scores) / (np.exp(scores) + rest)
+    parts = np.exp(scores)
+    each = together * parts / parts.sum(axis=0)
+    alone = together * parts / (parts + (together - chances[unsure])[:, None])
     moved, own = (math.sqrt(2.0 / PARTS) * found.std(axis=1, ddof=1) for found in (each, alone))
     taken = chances[unsure] * (1.0 - chances[unsure]) * [w.taken for w in weights]
     return math.hypot(moved.max(), taken.max()), np.hypot(own, taken)

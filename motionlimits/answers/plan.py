@@ -29,7 +29,8 @@ from .predict import (
 )
 
 # Shares of the acceleration that pull-out torque at standstill gives along a direction, spread enough to tell a fixed force
-# (drag), a mass and a voltage apart. A start is lost from about 0.7 on (equal-area criterion): to see where tells torque per mass without the voltage.
+# (drag), a mass and a voltage apart. A start is lost from about 0.7 on (equal-area criterion): to see where tells torque per
+# mass without the voltage.
 GENTLEST, BRISKEST = 0.06, 1.0
 # How many accelerations of all directions together, and of one: what one of them tells is off by what no tolerance explains, and
 # only others average that out, so that twice as many say more than twice as many trials. Without diagonals, which show each motor

@@ -39,8 +39,8 @@ AT_ONCE = 2048  # rows that a network takes in one go: its layers then stay near
 # Of machines that cannot be expected to move, by statics: which share does not, whatever the map says of ramps (of blind sweeps with
 # an open phase 52 of 54 directions and accelerations); which where a sound motor turns with the one that has an open phase (along x
 # of crossed belts some do); and of the rest which follows the map, while half of the others are lost anywhere below, and half do
-# that at some accelerations and get over the dead points at others (0.893 m/s at one, 0.09 m/s at the next). Choices, but for
-# the first.
+# that at some accelerations and get over the dead points at others (kept up to 0.90 m/s at one, lost from 0.18 m/s on at the
+# next). Choices, but for the first.
 STAYS, STAYS_HELPED, AS_MAPPED, NOWHERE = 0.9, 0.5, 0.1, -math.inf
 LEAST_APART = 0.35  # of a failed start from a kept one, in the logarithm
 FREEDOM = 3.0  # of the Student distribution around limits

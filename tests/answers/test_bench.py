@@ -56,10 +56,9 @@ def test_drawn_nearer_they_still_stand_for_all(seed: int, sharpness: float, limi
     toward = -sharpness * np.sum((kept - 0.3) ** 2, axis=1)  # what rows say: limits near 0.3
     nearer = bench.nearer([Seen.of(cloud, surely(kept), toward)])
     weight = np.exp(nearer.log_density)
-    error = weight.std() / math.sqrt(
-        MANY
-    )  # one standard deviation; one in twenty is drawn from all, so that none counts twenty
+    error = weight.std() / math.sqrt(MANY)
     assert error < 0.11
+    # One in twenty is drawn from all machines alike, so that none counts more than twenty.
     assert weight.max() < 20.0 * 1.001
     assert weight.mean() == pytest.approx(1.0, abs=4.0 * error)
     moments = weight[:, None] * nearer.normal
