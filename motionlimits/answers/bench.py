@@ -12,7 +12,7 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtr, ndtri, stdtrit
+from scipy.special import logsumexp, ndtr, ndtri, stdtrit
 
 from ..machine import Array, Direction, Machine
 from ..physics.limits import TorqueCurve
@@ -33,7 +33,7 @@ from .likelihood import (
     RowsFit,
     unstable_speeds,
 )
-from .proposal import effective, fitted, tempered
+from .proposal import Proposal, effective, fitted, tempered
 
 FEW, MANY = 1000, 2000  # machines that a cause is weighed by, at first and later
 MOST_DIRECTIONS, INFORMED = 8, 0.02  # of tolerances that rows tell about: how many, and least effect on a limit of each
@@ -83,16 +83,43 @@ def size_quantiles(theory: Hypothesis) -> Array:
     return np.linspace(0.0, 1.0, SIZE_POINTS) if theory.sized else np.array([0.5])
 
 
+class Region(NamedTuple):
+    """Where machines are drawn: by a proposal along the columns of `basis` (coordinates, d), as they occur in other directions."""
+
+    basis: Array
+    proposal: Proposal
+
+    @classmethod
+    def near(cls, points: Array, share: Array, basis: Array) -> Region:
+        """Around weighted points, (n, coordinates) and (n,)."""
+        return cls(basis, fitted(points @ basis, share))
+
+    @classmethod
+    def everywhere(cls, coordinates: int) -> Region:
+        """As they occur."""
+        return cls.near(np.zeros((1, coordinates)), np.ones(1), np.zeros((coordinates, 0)))
+
+    def draw(self, normal: Array) -> Array:
+        """Machines, from such as occur; (n, coordinates)."""
+        luck = normal @ self.basis
+        return np.asarray(normal + (self.proposal.draw(luck) - luck) @ self.basis.T)
+
+    def log_density(self, normal: Array) -> Array:
+        """Log of how often such machines occur over how often they are drawn here, (n,)."""
+        return self.proposal.log_density(normal @ self.basis)
+
+
 @dataclass(frozen=True, eq=False)
 class Cloud:
-    """Machines within tolerance as rows of standard normal coordinates, and the log of how often such occur over how often
-    they were drawn: tolerances, then how currents die down, the size of the fault, and the offset common to all limits.
+    """Machines within tolerance as rows of standard normal coordinates, and where they were drawn: tolerances, then how
+    currents die down, the size of the fault, and the offset common to all limits.
 
-    `plant` is theirs without a fault; `torque`, `told` are what a `Bench` has worked out for them already, by hypothesis
+    `log_density` (machines,) is the log of how often such occur over how often they were drawn; `plant` is theirs without a fault; `torque`, `told` are what a `Bench` has worked out for them already, by hypothesis
     and by hypothesis and direction.
     """
 
     normal: Array
+    region: Region
     log_density: Array
     plant: Plant
     torque: dict[int, TorqueCurve] = field(default_factory=dict, repr=False)
@@ -120,18 +147,19 @@ class Cloud:
 
     def take(self, rows: NDArray[np.intp] | slice) -> Cloud:
         """Some of them."""
-        return Cloud(self.normal[rows], self.log_density[rows], self.plant.take(rows))
+        return Cloud(self.normal[rows], self.region, self.log_density[rows], self.plant.take(rows))
 
 
 class Seen(NamedTuple):
     """Machines that were looked at: coordinates (n, coordinates), limits to expect (n, pairs), log of their weight (n,), and of how
-    often such occur over how often they were drawn (n,), which is part of it.
+    often such occur over how often they were drawn (n,), which is part of it; and where they were drawn.
     """
 
     normal: Array
     limits: Array
     log_weight: Array
     log_density: Array
+    region: Region
 
     @property
     def trust(self) -> float:
@@ -141,7 +169,7 @@ class Seen(NamedTuple):
     @classmethod
     def of(cls, cloud: Cloud, limits: Limits, log_weight: Array) -> Seen:
         """Of a cloud."""
-        return cls(cloud.normal, limits.mean(), log_weight, cloud.log_density)
+        return cls(cloud.normal, limits.mean(), log_weight, cloud.log_density, cloud.region)
 
 
 class Bench:
@@ -175,7 +203,7 @@ class Bench:
             self.directions.append((direction, here, moves, between))
         self.fastest = reach(nominal_plant(machine))
         self.count = len(pairs)
-        self.everybody = self.cloud(self._coordinates(MANY, seed), np.zeros(MANY))
+        self.everybody = self.cloud(self._coordinates(MANY, seed))
 
     def _coordinates(self, count: int, seed: int | Sequence[int]) -> Array:
         """Standard normal coordinates of machines, evenly spread: a Latin hypercube; the first is the machine described."""
@@ -194,11 +222,12 @@ class Bench:
         """The hypothesis that stands for this one in a direction."""
         return which if self.theories[which].touches(self.machine, direction.vector) else 0
 
-    def cloud(self, normal: Array, log_density: Array) -> Cloud:
-        """Machines by their coordinates, without a fault."""
+    def cloud(self, normal: Array, region: Region | None = None) -> Cloud:
+        """Machines by their coordinates, without a fault; drawn from a region, by default as they occur."""
+        region = region or Region.everywhere(normal.shape[1])
         whole = np.zeros((len(normal), self.varies.size))
         whole[:, self.varies] = normal[:, :-3]
-        return Cloud(normal, log_density, plant_at(self.machine, whole, ndtr(normal[:, -3])))
+        return Cloud(normal, region, region.log_density(normal), plant_at(self.machine, whole, ndtr(normal[:, -3])))
 
     def faulty(self, which: int, cloud: Cloud) -> Plant:
         """Machines with a fault."""
@@ -270,7 +299,7 @@ class Bench:
         quantiles = size_quantiles(self.theories[which])
         normal = np.zeros((quantiles.size, self.everybody.normal.shape[1]))
         normal[:, -2] = ndtri(np.clip(quantiles, 1e-6, 1.0 - 1e-6))
-        return self.limits(which, self.cloud(normal, np.zeros(quantiles.size))).mean()
+        return self.limits(which, self.cloud(normal)).mean()
 
     def nearer(self, seen: Sequence[Seen], count: int = MANY) -> Cloud:
         """Machines drawn near those that rows and readings leave possible, as importance sampling has it.
@@ -306,11 +335,30 @@ class Bench:
         if effective(last.log_weight) > TELLING:
             along.append(share @ points)
         basis, _ = np.linalg.qr(np.column_stack(along))
-        proposal = fitted(points @ basis, share)
-        normal = self._coordinates(count, [self.seed, len(seen)])
-        luck = normal @ basis
-        near = proposal.draw(luck)
-        return self.cloud(normal + (near - luck) @ basis.T, proposal.log_density(near))
+        region = Region.near(points, share, basis)
+        return self.cloud(region.draw(self._coordinates(count, [self.seed, len(seen)])), region)
+
+
+def pooled(first: Outlook, seen: Seen, more: Outlook, cloud: Cloud) -> Outlook:
+    """What machines of two regions do, each weighed as if drawn from either by how many machines were.
+
+    What one region draws too seldom then weighs no more than the other makes of it: balance heuristic (Veach and Guibas 1995,
+    from memory).
+    """
+    counts = np.array([len(seen.normal), len(cloud.normal)])
+    normal = np.concatenate([seen.normal, cloud.normal])
+    rarer = np.stack([region.log_density(normal) for region in (seen.region, cloud.region)])
+    log_density = -logsumexp(np.log(counts / counts.sum())[:, None] - rarer, axis=0)
+    likelihood = np.concatenate([first.log_weight - seen.log_density, more.log_weight - cloud.log_density])
+    # Any stretch of them has its part of both.
+    order = np.argsort(np.concatenate([np.arange(n) / n for n in counts]), kind="stable")
+    return Outlook(
+        np.concatenate([first.quantiles, more.quantiles])[order],
+        (likelihood + log_density)[order],
+        np.concatenate([first.unstable, more.unstable])[order],
+        first.limits.joined(more.limits, order),
+        more.typical,
+    )
 
 
 def _luck(scatter: Array, chance: Array) -> Array:

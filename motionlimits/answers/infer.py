@@ -21,7 +21,7 @@ from ..workers import Crew
 from .bench import BEYOND, FEW, MANY, Bench, Outlook, size_quantiles
 from .causes import Hypothesis, hypotheses
 from .likelihood import Pair, RowsFit, pairs_of
-from .looks import Looks
+from .looks import Looks, View
 from .proposal import effective, shares, weighted_quantiles
 from .readings import expected
 from .weigh import Weight, chances_of, weigh
@@ -159,8 +159,8 @@ def survey(
     views += crew.each(lambda i: looks.first(i, views[0]), everything[1:])
     report(0.2)
 
-    def look(count: int, causes: Sequence[int]) -> Array:
-        seen = crew.each(lambda i: looks.closer(i, views[i], views[0], count), causes)
+    def look(how: Callable[[int, View, View, int], View], count: int, causes: Sequence[int]) -> Array:
+        seen = crew.each(lambda i: how(i, views[i], views[0], count), causes)
         for i, view in zip(causes, seen, strict=True):
             views[i] = view
         return chances_of(view.weight for view in views)
@@ -168,16 +168,16 @@ def survey(
     chances = chances_of(view.weight for view in views)
     for k, (least, count, enough) in enumerate(CLOSER):
         likely = _likeliest(chances, least, len(theories))
-        chances = look(count, [i for i in likely if effective(views[i].weight.machines) < enough])
+        chances = look(looks.closer, count, [i for i in likely if effective(views[i].weight.machines) < enough])
         report(0.2 + 0.5 * (k + 1) / len(CLOSER))
     count, unsure = max(samples, MANY), _likeliest(chances, UNSURE, MOST_UNSURE)
-    chances = look(count, unsure)
+    chances = look(looks.closer, count, unsure)
     report(0.8)
     moved, each = _scatter(chances, unsure, [views[i].weight for i in unsure])
     if moved > SETTLED:
         times = min(max(round((moved / SETTLED) ** 2), 2), MOST_TIMES)
         hanging = [i for i, own in zip(unsure, each, strict=True) if own > SETTLED / 2]
-        chances = look(times * count, hanging)
+        chances = look(looks.more, (times - 1) * count, hanging)
         moved, _ = _scatter(chances, unsure, [views[i].weight for i in unsure])
     report(1.0)
     return Survey(machine, pairs, theories, tuple(view.outlook for view in views), looks.fit, moved, bench.unlike())

@@ -95,6 +95,14 @@ class Limits(NamedTuple):
         """With an offset common to all limits of a machine, (machines,)."""
         return self._replace(kept=self.kept + offset[:, None], failed=self.failed + offset[:, None])
 
+    def joined(self, others: Limits, order: NDArray[np.intp]) -> Limits:
+        """Of these machines and others, in some order; chance adds what it adds to the others."""
+        per_machine = {
+            name: np.concatenate([getattr(self, name), getattr(others, name)])[order]
+            for name in ("kept", "failed", "chance", "standing", "onsets")
+        }
+        return others._replace(**per_machine)
+
     def mean(self) -> Array:
         """Expected logarithm, (machines, pairs)."""
         return self.kept * (1.0 - self.chance) + self.failed * self.chance

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
-from .bench import Bench, Cloud, Outlook, Seen
+from .bench import Bench, Cloud, Outlook, Seen, pooled
 from .likelihood import RowsFit
 from .weigh import Weight, weigh
 
@@ -37,11 +37,20 @@ class Looks:
         """At so many machines that rows and readings leave possible, by those seen."""
         return self.at(which, self.bench.nearer(view.seen, count), healthy, view)
 
+    def more(self, which: int, view: View, healthy: View, count: int) -> View:
+        """At so many more, together with those last seen; the last look, nothing is drawn by it."""
+        cloud = self.bench.nearer(view.seen, count)
+        fresh = self.bench.outlook(which, self.fit, cloud, view.outlook.typical)
+        outlook = pooled(view.outlook, view.seen[-1], fresh, cloud)
+        return View(outlook, self._weight(which, outlook, healthy.outlook), view.seen)
+
     def at(self, which: int, cloud: Cloud, healthy: View | None, before: View | None = None) -> View:
         """At some machines, after others."""
         outlook = self.bench.outlook(which, self.fit, cloud, before.outlook.typical if before else None)
-        reference = healthy.outlook if healthy else outlook
-        theory = self.bench.theories[which]
-        weight = weigh(self.bench.machine, theory, outlook, reference.typical[0], self.known, self.slipped)
+        weight = self._weight(which, outlook, healthy.outlook if healthy else outlook)
         seen = before.seen if before else ()
         return View(outlook, weight, (*seen, Seen.of(cloud, outlook.limits, weight.machines)))
+
+    def _weight(self, which: int, outlook: Outlook, healthy: Outlook) -> Weight:
+        theory = self.bench.theories[which]
+        return weigh(self.bench.machine, theory, outlook, healthy.typical[0], self.known, self.slipped)

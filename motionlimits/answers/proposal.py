@@ -87,7 +87,7 @@ class Proposal(NamedTuple):
         apart = far[:, None] + np.sum(centres**2, axis=1) - 2.0 * at @ centres.T
         close = logsumexp(-0.5 * apart / KERNEL**2, axis=1) - math.log(CENTRES)
         close -= volume + coordinates * math.log(KERNEL)
-        odds = np.log([kind.mean() for kind in self._kinds(len(drawn))])
+        odds = np.log(np.array(DRAWN) / sum(DRAWN))
         return np.asarray(usual - logsumexp(np.stack([usual, wide, close]) + odds[:, None], axis=0))
 
     @staticmethod

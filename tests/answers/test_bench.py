@@ -14,7 +14,7 @@ from hypothesis.extra.numpy import arrays
 from scipy import stats
 from scipy.special import logsumexp
 
-from motionlimits.answers.bench import BEYOND, LUCK_TAKEN_IN, MANY, MOST_OF_IT, Bench, Seen, _luck
+from motionlimits.answers.bench import BEYOND, LUCK_TAKEN_IN, MANY, MOST_OF_IT, Bench, Outlook, Seen, _luck, pooled
 from motionlimits.answers.causes import hypotheses
 from motionlimits.answers.likelihood import (
     COMMON_SHARE,
@@ -67,6 +67,39 @@ def test_drawn_nearer_they_still_stand_for_all(seed: int, sharpness: float, limi
     # The same mean likelihood, from more machines that count.
     assert np.log(np.mean(np.exp(again))) == pytest.approx(np.log(np.mean(np.exp(toward))), abs=0.3)
     assert effective(again) > 0.8 * effective(toward)
+
+
+@settings(max_examples=10)
+@given(st.integers(0, 500), st.floats(2.0, 10.0), st.sampled_from([(MANY, MANY), (400, MANY), (MANY, 600)]))
+def test_machines_of_two_regions_stand_for_all_together(seed: int, sharpness: float, counts: tuple[int, int]) -> None:
+    """The mean likelihood is that of a closed form, in any half of them, too."""
+    bench = nothing_swept()
+    told = np.zeros((bench.everybody.normal.shape[1], 1))
+    told[seed % (len(told) - 3)] = 1.0
+    cloud, looks = bench.everybody, []
+    for count in (*counts, 20):
+        limits = surely(cloud.normal @ told)
+        said = -0.5 * (sharpness * (limits.kept[:, 0] - 1.0)) ** 2
+        outlook = Outlook(cloud.quantiles, said + cloud.log_density, cloud.unstable, limits, np.zeros((1, 1)))
+        looks.append((outlook, Seen.of(cloud, limits, outlook.log_weight), cloud))
+        cloud = bench.nearer([seen for _, seen, _ in looks], count)
+    (first, seen, one), (more, _, other) = looks[1:]
+    together = pooled(first, seen, more, other)
+
+    variance = 1.0 + 1.0 / sharpness**2
+    expected = math.exp(-0.5 / variance) / (sharpness * math.sqrt(variance))
+    for part in np.array_split(together.log_weight, 2):
+        weight = np.exp(part)
+        assert weight.mean() == pytest.approx(expected, abs=5.0 * weight.std() / math.sqrt(weight.size))
+    # The same machines, in another order; none weighs more than if only those of one region had been drawn, whichever.
+    order = np.argsort(np.concatenate([np.arange(len(c.normal)) / len(c.normal) for c in (one, other)]), kind="stable")
+    normal = np.concatenate([one.normal, other.normal])[order]
+    assert together.quantiles == pytest.approx(np.concatenate([one.quantiles, other.quantiles])[order])
+    assert together.limits.kept == pytest.approx(normal @ told)
+    said = -0.5 * (sharpness * (together.limits.kept[:, 0] - 1.0)) ** 2
+    for here in (one, other):
+        part = len(here.normal) / len(normal)
+        assert np.all(together.log_weight - said <= here.region.log_density(normal) - math.log(part) + 1e-9)
 
 
 @settings(max_examples=10)
