@@ -53,11 +53,6 @@ ELECTRICAL = (  # what decides on a torque curve
 # What the likelihood of rows takes in of what chance adds to a limit, in its logarithm: its offsets. A Student distribution of
 # three degrees of freedom scatters, most of it, by so many times its scale.
 LUCK_TAKEN_IN, MOST_OF_IT = 0.11, 1.5
-# Where a start that fails is lost hangs on how slow a move is looked at, in ramps and on machines, more than the map says, and it
-# does alike at all accelerations of a direction. Limits of blind sweeps (tests/studies) whose parameters were given: half are 0.18
-# below the map where the motor turns by a cycle in the time that ramps are held, 0.07 at two or three, 0.02 from four on; a
-# tenth are 0.2 below even there.
-FAILED_SCATTER = 0.25
 _LUCK = stdtrit(FREEDOM, (np.arange(LUCK_POINTS) + 0.5) / LUCK_POINTS)
 
 
@@ -262,7 +257,7 @@ class Bench:
             failed[:, here] = np.clip(told.failed - top, GRID[0], math.log(BEYOND))
             chance[:, here], standing[:, here] = told.chance, told.standing
             kept_luck[:, here] = _luck(told.kept_scatter, 1.0 - told.chance)
-            failed_luck[:, here] = _luck(np.maximum(told.failed_scatter, FAILED_SCATTER), told.chance)
+            failed_luck[:, here] = _luck(told.failed_scatter, told.chance)
             onsets[:, d] = np.diff(told.unstable, axis=1, prepend=0.0)
         return Limits(kept, failed, chance, standing, kept_luck, failed_luck, onsets).moved(cloud.offsets)
 

@@ -18,7 +18,10 @@ from motionlimits.answers.bench import BEYOND, LUCK_TAKEN_IN, MANY, MOST_OF_IT, 
 from motionlimits.answers.causes import hypotheses
 from motionlimits.answers.likelihood import (
     COMMON_SHARE,
+    FAILED_SHARES,
+    FAILED_SHIFTS,
     FREQUENCIES,
+    GRID,
     LUCK_POINTS,
     UNSTABLE,
     UNSTABLE_DIRECTIONS,
@@ -222,6 +225,58 @@ def test_unstable_speeds_are_integrated_out() -> None:
     # Limits that no row goes with leave logarithms finite.
     far = limits.moved(rng.choice([-4.0, 4.0], 7))
     assert np.isfinite(fit.log_likelihood(far, unstable)).all()
+
+
+@given(
+    arrays(float, (5, 4), elements=st.floats(-2.0, 0.2)),
+    arrays(float, (5, 4), elements=st.floats(0.0, 2.0)),
+    arrays(float, (5, 4), elements=st.sampled_from([0.0, 0.3, 0.95, 1.0])),
+)
+def test_failed_starts_of_a_direction_are_shifted_alike(
+    kept: np.ndarray, below: np.ndarray, chance: np.ndarray
+) -> None:
+    """Against the sum over shifts, direction by direction."""
+    pairs = [
+        Pair(machine().direction(label), 4.0, 1.0, np.array([0.2, 0.3]), np.full(2, 3.0), np.array([0.0, 3.0]))
+        for label in ("x", "x", "x", "y")
+    ]
+    fit = RowsFit(machine(), pairs)
+    limits = surely(kept, 2)._replace(failed=kept - below, chance=chance)
+
+    def said(k: int, at: np.ndarray) -> np.ndarray:
+        return np.exp(np.interp(at, GRID, fit.curves[k, 0]))
+
+    expected = np.zeros(len(kept))
+    for here in ((0, 1, 2), (3,)):
+        by_shift = [
+            share
+            * np.prod(
+                [
+                    (1.0 - chance[:, k]) * said(k, kept[:, k])
+                    + chance[:, k] * said(k, kept[:, k] - below[:, k] + shift)
+                    for k in here
+                ],
+                axis=0,
+            )
+            for shift, share in zip(FAILED_SHIFTS, FAILED_SHARES, strict=True)
+        ]
+        expected += np.log(np.sum(by_shift, axis=0))
+    assert fit.log_likelihood(limits, np.full(len(kept), 1e-30)) == pytest.approx(expected, abs=1e-6)
+
+
+def test_failed_starts_do_not_change_what_oscillation_says_of_others() -> None:
+    """Of two pairs of a direction one fails at any speed, the other loses steps to oscillation."""
+    pairs = [
+        Pair(machine().direction("x"), 4.0, 1.0, np.array([0.2, 0.3]), np.full(2, 3.0), np.array([0.0, 3.0]))
+        for _ in range(2)
+    ]
+    fit = RowsFit(machine(), pairs)
+    limits = surely(np.array([[0.0, 0.4]]))._replace(failed=np.array([[-5.0, 0.0]]), chance=np.array([[1.0, 0.0]]))
+    (along,) = fit._each_direction(limits)
+    fails = FAILED_SHARES @ np.exp(np.interp(-5.0 + FAILED_SHIFTS, GRID, fit.curves[0, 0]))
+    onset = np.exp(np.interp(fit.windows[0], GRID, fit.curves[1, 0]))
+    assert along.matters.all()
+    assert along.onset[0] * np.exp(along.most) == pytest.approx(fails * onset)
 
 
 def test_who_loses_steps_to_oscillation_is_as_likely_as_it_makes_the_rows() -> None:
