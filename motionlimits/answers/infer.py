@@ -246,7 +246,7 @@ def _weigh(found: Survey, readings: Mapping[str, float], slipped: Sequence[tuple
     """Weigh every hypothesis."""
     healthy = found.outlooks[0].typical[0]
     return [
-        weigh(found.machine, theory, outlook, healthy, readings, slipped)
+        weigh(found.machine, theory, outlook, healthy, found.fit.directions, readings, slipped)
         for theory, outlook in zip(found.theories, found.outlooks, strict=True)
     ]
 

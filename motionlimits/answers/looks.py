@@ -53,4 +53,6 @@ class Looks:
 
     def _weight(self, which: int, outlook: Outlook, healthy: Outlook) -> Weight:
         theory = self.bench.theories[which]
-        return weigh(self.bench.machine, theory, outlook, healthy.typical[0], self.known, self.slipped)
+        return weigh(
+            self.bench.machine, theory, outlook, healthy.typical[0], self.fit.directions, self.known, self.slipped
+        )

@@ -16,9 +16,10 @@ from .causes import Hypothesis
 from .proposal import truncated
 from .readings import expected
 
-# Loss of skip speed (its logarithm, the two worst limits together) up to which hardly anybody asks, and from which everybody
-# does: a fifth of two limits, and a third of two or half of one. UNNOTICED is how many ask all the same.
-UNNOTICED_LOSS, NOTICED_LOSS = 0.4, 0.8
+# Loss of skip speed (its logarithm, in the mean of half of the accelerations of a direction, two at least: where it is worst) up to
+# which hardly anybody asks, and from which everybody does: a fifth, and a third. UNNOTICED is how many ask all the same.
+UNNOTICED_LOSS, NOTICED_LOSS = 0.2, 0.4
+WORST_SHARE, LEAST_WORST = 0.5, 2
 UNNOTICED = 0.03
 
 
@@ -37,14 +38,15 @@ def weigh(
     theory: Hypothesis,
     outlook: Outlook,
     healthy: Array,
+    directions: Sequence[Sequence[int]],
     readings: Mapping[str, float],
     slipped: Sequence[tuple[str, ...]],
 ) -> Weight:
-    """Weigh a hypothesis; `healthy` (pairs,) is what the healthy machine does."""
+    """Weigh a hypothesis; `healthy` (pairs,) is what the healthy machine does; pairs by `directions`."""
     at = size_quantiles(theory)
     read = evidence_fit(machine, theory, readings, theory.sizes(at))
     if theory.sized:
-        read = read + np.log(noticed(healthy, outlook.typical))
+        read = read + np.log(noticed(healthy, outlook.typical, directions))
     whole = outlook.log_weight + np.interp(outlook.quantiles, at, read)
     machines = truncated(whole)
     total = float(logsumexp(machines))
@@ -58,14 +60,19 @@ def chances_of(weights: Iterable[Weight]) -> Array:
     return np.exp(scores - logsumexp(scores))
 
 
-def noticed(healthy: Array, faulty: Array) -> Array:
+def noticed(healthy: Array, faulty: Array, directions: Sequence[Sequence[int]]) -> Array:
     """Chance that a fault makes its owner ask, by size: (pairs,) and (sizes, pairs) log skip over top speed -> (sizes,).
 
-    A sweep is driven since a machine does clearly less than it did. A fault that takes little from every direction and
-    acceleration within the travel is not why. Common practice, no source.
+    A sweep is driven since a machine does clearly less than it did. A fault that takes little within the travel from each of the
+    `directions`, which are pairs of the sweep, is not why, nor is one that only shows at a few of many accelerations, where a
+    start is just about to fail. Common practice, no source.
     """
-    taken = np.sort(np.minimum(healthy, 0.0) - np.minimum(faulty, 0.0), axis=1)[:, -2:].sum(axis=1)
-    share = (taken - UNNOTICED_LOSS) / (NOTICED_LOSS - UNNOTICED_LOSS)
+    taken = np.minimum(healthy, 0.0) - np.minimum(faulty, 0.0)
+    most = np.zeros(len(faulty))
+    for pairs in directions:
+        worst = max(math.ceil(WORST_SHARE * len(pairs)), LEAST_WORST)
+        most = np.maximum(most, np.sort(taken[:, list(pairs)], axis=1)[:, -worst:].sum(axis=1) / worst)
+    share = (most - UNNOTICED_LOSS) / (NOTICED_LOSS - UNNOTICED_LOSS)
     return UNNOTICED + (1.0 - UNNOTICED) * np.clip(share, 0.0, 1.0)
 
 

@@ -436,12 +436,20 @@ def test_what_takes_nothing_is_no_reason_to_ask() -> None:
     healthy = np.array([0.4, -0.2, -0.2])  # the first limit lies beyond the travel
     nothing, a_little, beyond = [0.4, -0.2, -0.2], [0.4, -0.3, -0.3], [0.01, -0.2, -0.2]
     some, one_halved, two_less = [0.4, -0.5, -0.5], [0.4, -0.2, -1.01], [-0.41, -0.2, -0.61]
-    chance = noticed(healthy, np.array([nothing, a_little, beyond, some, one_halved, two_less]))
+    chance = noticed(healthy, np.array([nothing, a_little, beyond, some, one_halved, two_less]), [range(3)])
     assert chance[:3] == pytest.approx(UNNOTICED)
     assert UNNOTICED < chance[3] < 1.0
     assert chance[4:] == pytest.approx(1.0)
+    # A direction loses a third at half of its accelerations; or most of its speed at one in ten, where starts are about to fail.
+    usually, seldom = np.zeros((2, 40))
+    usually[:10], seldom[:2] = -0.4, -0.9
+    assert noticed(np.zeros(40), np.array([usually, seldom]), [range(20), range(20, 40)]) == pytest.approx(
+        [1.0, UNNOTICED]
+    )
+    # However many others there are that lose nothing.
+    assert noticed(np.zeros(40), np.array([seldom]), [range(2), range(2, 40)]) == pytest.approx(1.0)
     # A sweep of a single direction and acceleration has no second limit.
-    assert noticed(np.array([0.0]), np.array([[-0.1], [-1.0]])) == pytest.approx([UNNOTICED, 1.0])
+    assert noticed(np.array([0.0]), np.array([[-0.1], [-1.0]]), [[0]]) == pytest.approx([UNNOTICED, 1.0])
 
 
 def test_rows_that_no_cause_explains_are_named(short: Machine, example: Diagnosis) -> None:
