@@ -20,7 +20,7 @@ from ..sweep import SweepRow
 from ..workers import Crew
 from .bench import BEYOND, FEW, MANY, Bench, Outlook, size_quantiles
 from .causes import Hypothesis, hypotheses
-from .likelihood import Pair, RowsFit, pairs_of
+from .likelihood import Limits, Pair, RowsFit, pairs_of
 from .looks import Looks, View
 from .proposal import effective, shares, weighted_quantiles
 from .readings import expected
@@ -47,6 +47,9 @@ SETTLED, MOST_TIMES = 0.01, 3
 
 CLEARLY_UNSTABLE = 0.75  # chance from which mid-range instability is mentioned
 LEAST_UNSTABLE = 0.001  # chance of a cause from which it is worked out whether instability takes part
+LEAST_TOLD = (
+    1e-3  # weight of machines that are left out where their rows are looked at once more, most of them by number
+)
 # Rows are unexplained where less than this share of what the best cause predicts comes near them.
 UNEXPLAINED = 0.1
 
@@ -231,15 +234,24 @@ def rank(
         by_size = _on_grid(outlook.quantiles, share, size_quantiles(theory).size)
         unstable = {}
         if chance > LEAST_UNSTABLE:
-            unstable = found.fit.instability(outlook.limits, outlook.unstable, share)
+            unstable = found.fit.instability(*_telling(outlook, share))
         ranked.append(Found(theory, chance, log_evidence, middle, low, high, by_size, outlook.typical.T, unstable))
     order = [int(i) for i in np.argsort([-f.probability for f in ranked], kind="stable")]
     best = order[0]
     likely = found.outlooks[best]
-    explained = found.fit.explained(likely.limits, likely.unstable, shares(weights[best].machines))
+    explained = found.fit.explained(*_telling(likely, shares(weights[best].machines)))
     unexplained = tuple(int(k) for k in np.flatnonzero(explained < UNEXPLAINED))
     conflicts = _conflicts(found.machine, ranked[best], readings)
     return Inference(tuple(ranked[i] for i in order), found.pairs, unexplained, conflicts, found.moved, found.unlike)
+
+
+def _telling(outlook: Outlook, share: Array) -> tuple[Limits, Array, Array]:
+    """Limits, chance of an unstable speed by the common prior, and share of the machines that together hold all but
+    `LEAST_TOLD` of the weight.
+    """
+    order = np.argsort(-share, kind="stable")
+    some = order[: int(np.searchsorted(np.cumsum(share[order]), 1.0 - LEAST_TOLD)) + 1]
+    return outlook.limits.take(some), outlook.unstable[some], share[some] / share[some].sum()
 
 
 def _weigh(found: Survey, readings: Mapping[str, float], slipped: Sequence[tuple[str, ...]]) -> list[Weight]:

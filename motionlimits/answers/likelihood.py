@@ -19,7 +19,7 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import gammaln, log_ndtr, logsumexp
+from scipy.special import gammaln, log_ndtr
 
 from ..machine import Array, Direction, Machine
 from ..physics.skip import SHORTEST_CRUISE, Moves, cycles_per_metre, steady_speed
@@ -80,6 +80,9 @@ GRID = np.linspace(-7.0, 1.5, 851)  # log of skip speed over top speed
 _STEP = 0.01
 
 
+PER_MACHINE = ("kept", "failed", "chance", "standing", "onsets")
+
+
 class Limits(NamedTuple):
     """Logarithms of skip over top speed of machines whose start succeeds or fails, the chance that it fails, and `standing` of
     `Traits`.
@@ -101,13 +104,14 @@ class Limits(NamedTuple):
         """With an offset common to all limits of a machine, (machines,)."""
         return self._replace(kept=self.kept + offset[:, None], failed=self.failed + offset[:, None])
 
+    def take(self, which: NDArray[np.intp]) -> Limits:
+        """Of some machines."""
+        return self._replace(**{name: getattr(self, name)[which] for name in PER_MACHINE})
+
     def joined(self, others: Limits, order: NDArray[np.intp]) -> Limits:
         """Of these machines and others, in some order; chance adds what it adds to the others."""
-        per_machine = {
-            name: np.concatenate([getattr(self, name), getattr(others, name)])[order]
-            for name in ("kept", "failed", "chance", "standing", "onsets")
-        }
-        return others._replace(**per_machine)
+        both = {name: np.concatenate([getattr(self, name), getattr(others, name)]) for name in PER_MACHINE}
+        return others._replace(**both).take(order)
 
     def mean(self) -> Array:
         """Expected logarithm, (machines, pairs)."""
@@ -218,7 +222,8 @@ class RowsFit:
         if not luck.any():
             return np.asarray(self.curves[pair])
         each = _along(self.curves[pair], GRID + luck[:, None], np.arange(len(self.curves[pair]))[:, None, None])
-        return np.asarray(logsumexp(each, axis=1) - math.log(luck.size))
+        most = self.curves[pair].max()
+        return np.asarray(most + _log(np.mean(np.exp(each - most), axis=1)))
 
     def log_likelihood(self, limits: Limits, unstable: Array) -> Array:
         """(machines,) from what the machines' limits are and how likely each has an unstable speed by the common prior; such

@@ -85,8 +85,9 @@ class Proposal(NamedTuple):
         far = np.sum(at**2, axis=1)
         wide = -0.5 * far / WIDENED**2 - volume - coordinates * math.log(WIDENED)
         apart = far[:, None] + np.sum(centres**2, axis=1) - 2.0 * at @ centres.T
-        close = logsumexp(-0.5 * apart / KERNEL**2, axis=1) - math.log(CENTRES)
-        close -= volume + coordinates * math.log(KERNEL)
+        # Too far from all of them is as good as never drawn there.
+        near = np.maximum(np.exp(-0.5 * apart / KERNEL**2).mean(axis=1), 1e-300)
+        close = np.log(near) - volume - coordinates * math.log(KERNEL)
         odds = np.log(np.array(DRAWN) / sum(DRAWN))
         return np.asarray(usual - logsumexp(np.stack([usual, wide, close]) + odds[:, None], axis=0))
 

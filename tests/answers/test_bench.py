@@ -16,6 +16,7 @@ from scipy.special import logsumexp
 
 from motionlimits.answers.bench import BEYOND, LUCK_TAKEN_IN, MANY, MOST_OF_IT, Bench, Outlook, Seen, _luck, pooled
 from motionlimits.answers.causes import hypotheses
+from motionlimits.answers.infer import LEAST_TOLD, _telling
 from motionlimits.answers.likelihood import (
     COMMON_SHARE,
     FAILED_SHARES,
@@ -343,6 +344,21 @@ def test_weighted_quantiles_lie_among_the_values(pairs: list[tuple[float, float]
     # No more than that share lies clearly below, no more than the rest clearly above.
     assert share[values < at - 1e-9].sum() <= probability + share.max()
     assert share[values > at + 1e-9].sum() <= 1.0 - probability + share.max()
+
+
+@given(arrays(float, st.integers(1, 60), elements=st.floats(-40.0, 0.0)))
+def test_rows_are_looked_at_once_more_for_machines_that_count(log_weight: np.ndarray) -> None:
+    share = shares(log_weight)
+    limits = surely(np.arange(share.size, dtype=float)[:, None])
+    outlook = Outlook(share, log_weight, share, limits, np.zeros((1, 1)))
+    some, unstable, weight = _telling(outlook, share)
+    which = some.kept[:, 0].astype(int)
+    assert len(set(which)) == which.size
+    assert share[which].sum() >= 1.0 - LEAST_TOLD - 1e-12
+    assert share[which].min() >= np.delete(share, which).max(initial=0.0)
+    assert weight.sum() == pytest.approx(1.0)
+    assert weight == pytest.approx(share[which] / share[which].sum())
+    assert unstable == pytest.approx(share[which])
 
 
 def test_limits_move_together() -> None:
