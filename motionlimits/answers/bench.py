@@ -109,8 +109,8 @@ class Cloud:
     """Machines within tolerance as rows of standard normal coordinates, and where they were drawn: tolerances, then how
     currents die down, the size of the fault, and the offset common to all limits.
 
-    `log_density` (machines,) is the log of how often such occur over how often they were drawn; `plant` is theirs without a fault; `torque`, `told` are what a `Bench` has worked out for them already, by hypothesis
-    and by hypothesis and direction.
+    `log_density` (machines,) is the log of how often such occur over how often they were drawn; `plant` is theirs without a
+    fault; `torque`, `told` are what a `Bench` has worked out for them already, by hypothesis and by hypothesis and direction.
     """
 
     normal: Array

@@ -38,7 +38,7 @@ class Looks:
         return self.at(which, self.bench.nearer(view.seen, count), healthy, view)
 
     def more(self, which: int, view: View, healthy: View, count: int) -> View:
-        """At so many more, together with those last seen; the last look, nothing is drawn by it."""
+        """At so many more, together with those last seen: a last look, since `seen` does not hold them."""
         cloud = self.bench.nearer(view.seen, count)
         fresh = self.bench.outlook(which, self.fit, cloud, view.outlook.typical)
         outlook = pooled(view.outlook, view.seen[-1], fresh, cloud)
