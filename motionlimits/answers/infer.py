@@ -47,9 +47,8 @@ SETTLED, MOST_TIMES = 0.01, 3
 
 CLEARLY_UNSTABLE = 0.75  # chance from which mid-range instability is mentioned
 LEAST_UNSTABLE = 0.001  # chance of a cause from which it is worked out whether instability takes part
-LEAST_TOLD = (
-    1e-3  # weight of machines that are left out where their rows are looked at once more, most of them by number
-)
+# Weight of machines that are left out where rows are looked at once more: a choice, for time.
+LEAST_TOLD = 1e-3
 # Rows are unexplained where less than this share of what the best cause predicts comes near them.
 UNEXPLAINED = 0.1
 

@@ -76,7 +76,7 @@ def test_drawn_nearer_they_still_stand_for_all(seed: int, sharpness: float, limi
 @settings(max_examples=10)
 @given(st.integers(0, 500), st.floats(2.0, 10.0), st.sampled_from([(MANY, MANY), (400, MANY), (MANY, 600)]))
 def test_machines_of_two_regions_stand_for_all_together(seed: int, sharpness: float, counts: tuple[int, int]) -> None:
-    """The mean likelihood is that of a closed form, in any half of them, too."""
+    """The mean likelihood is that of a closed form (a normal one over a normal coordinate), in any half of them, too."""
     bench = nothing_swept()
     told = np.zeros((bench.everybody.normal.shape[1], 1))
     told[seed % (len(told) - 3)] = 1.0
