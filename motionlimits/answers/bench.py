@@ -38,6 +38,7 @@ from .proposal import Proposal, effective, fitted, tempered
 FEW, MANY = 1000, 2000  # machines that a cause is weighed by, at first and later
 MOST_DIRECTIONS, INFORMED = 8, 0.02  # of tolerances that rows tell about: how many, and least effect on a limit of each
 TELLING = 100  # possible machines that tell how such differ from all
+LATER = 3  # coordinates of machines that come last: how currents die down, size, offset
 SIZE_POINTS = 41  # quantiles of a size's prior at which readings are weighed and its posterior is told
 BEYOND = 1.6  # skip speed over the top speed from which one is as good as another
 ELECTRICAL = (  # what decides on a torque curve
@@ -104,10 +105,29 @@ class Region(NamedTuple):
         return self.proposal.log_density(normal @ self.basis)
 
 
+class Drawn(NamedTuple):
+    """Regions that machines were drawn from, and how many from each."""
+
+    regions: tuple[Region, ...]
+    counts: tuple[int, ...]
+
+    def log_density(self, normal: Array) -> Array:
+        """Log of how often such machines occur over how often they were drawn in all, (n,).
+
+        What one region draws too seldom then weighs no more than another makes of it: balance heuristic (Veach and Guibas 1995,
+        from memory).
+        """
+        part = np.log(np.array(self.counts) / sum(self.counts))
+        return np.asarray(
+            -logsumexp([s - r.log_density(normal) for s, r in zip(part, self.regions, strict=True)], axis=0)
+        )
+
+
 @dataclass(frozen=True, eq=False)
 class Cloud:
-    """Machines within tolerance as rows of standard normal coordinates, and where they were drawn: tolerances, then how
-    currents die down, the size of the fault, and the offset common to all limits.
+    """Machines within tolerance as rows of standard normal coordinates, and where they were drawn: tolerances, then whether those
+    that should not move do as the map says, what others do in each of the `directions` (labels), how currents die down, the size
+    of the fault, and the offset common to all limits.
 
     `log_density` (machines,) is the log of how often such occur over how often they were drawn; `plant` is theirs without a
     fault; `torque`, `told` are what a `Bench` has worked out for them already, by hypothesis and by hypothesis and direction.
@@ -117,6 +137,7 @@ class Cloud:
     region: Region
     log_density: Array
     plant: Plant
+    directions: tuple[str, ...]
     torque: dict[int, TorqueCurve] = field(default_factory=dict, repr=False)
     told: dict[tuple[int, str], Mapped] = field(default_factory=dict, repr=False)
 
@@ -134,27 +155,27 @@ class Cloud:
         return np.where(self.plant.slow_decay.any(axis=1), UNSTABLE_SLOW, UNSTABLE)
 
     def luck(self, label: str) -> Array:
-        """Of each in a direction, as `mapped` asks for, whatever else they are; those that do as the map says do so in all."""
-        count = len(self.normal)
-        spread = (0.618033988749895 * np.arange(count)) % 1.0  # evenly: the golden ratio's recurrence (from memory)
-        own = (1.0 - AS_MAPPED) * np.random.default_rng([*label.encode()]).random(count)
-        return np.where(spread >= 1.0 - AS_MAPPED, spread, own)
+        """Of each in a direction, as `mapped` asks for; those that do as the map says do so in all."""
+        everywhere, here = ndtr(
+            self.normal[:, -LATER - 1 - len(self.directions) :][:, [0, 1 + self.directions.index(label)]]
+        ).T
+        return np.where(everywhere >= 1.0 - AS_MAPPED, everywhere, (1.0 - AS_MAPPED) * here)
 
     def take(self, rows: NDArray[np.intp] | slice) -> Cloud:
         """Some of them."""
-        return Cloud(self.normal[rows], self.region, self.log_density[rows], self.plant.take(rows))
+        return Cloud(self.normal[rows], self.region, self.log_density[rows], self.plant.take(rows), self.directions)
 
 
 class Seen(NamedTuple):
     """Machines that were looked at: coordinates (n, coordinates), limits to expect (n, pairs), log of their weight (n,), and of how
-    often such occur over how often they were drawn (n,), which is part of it; and where they were drawn.
+    often such occur over how often they were drawn (n,), which is part of it; and where they were `drawn`.
     """
 
     normal: Array
     limits: Array
     log_weight: Array
     log_density: Array
-    region: Region
+    drawn: Drawn
 
     @property
     def trust(self) -> float:
@@ -164,7 +185,9 @@ class Seen(NamedTuple):
     @classmethod
     def of(cls, cloud: Cloud, limits: Limits, log_weight: Array) -> Seen:
         """Of a cloud."""
-        return cls(cloud.normal, limits.mean(), log_weight, cloud.log_density, cloud.region)
+        return cls(
+            cloud.normal, limits.mean(), log_weight, cloud.log_density, Drawn((cloud.region,), (len(cloud.normal),))
+        )
 
 
 class Bench:
@@ -203,7 +226,7 @@ class Bench:
     def _coordinates(self, count: int, seed: int | Sequence[int]) -> Array:
         """Standard normal coordinates of machines, evenly spread: a Latin hypercube; the first is the machine described."""
         rng = np.random.default_rng(seed)
-        normal = np.zeros((count, int(self.varies.sum()) + 3))
+        normal = np.zeros((count, int(self.varies.sum()) + 1 + len(self.directions) + LATER))
         normal[1:] = ndtri(
             (rng.permuted(np.tile(np.arange(count - 1.0)[:, None], normal.shape[1]), axis=0) + 0.5) / (count - 1)
         )
@@ -221,8 +244,10 @@ class Bench:
         """Machines by their coordinates, without a fault; drawn from a region, by default as they occur."""
         region = region or Region.everywhere(normal.shape[1])
         whole = np.zeros((len(normal), self.varies.size))
-        whole[:, self.varies] = normal[:, :-3]
-        return Cloud(normal, region, region.log_density(normal), plant_at(self.machine, whole, ndtr(normal[:, -3])))
+        whole[:, self.varies] = normal[:, : int(self.varies.sum())]
+        plant = plant_at(self.machine, whole, ndtr(normal[:, -LATER]))
+        labels = tuple(direction.label for direction, *_ in self.directions)
+        return Cloud(normal, region, region.log_density(normal), plant, labels)
 
     def faulty(self, which: int, cloud: Cloud) -> Plant:
         """Machines with a fault."""
@@ -282,7 +307,7 @@ class Bench:
         weight = fit.log_likelihood(limits, cloud.unstable) + cloud.log_density
         if typical is None:
             typical = self.typical(which)
-        return Outlook(cloud.quantiles, weight, cloud.unstable, limits, typical)
+        return Outlook(cloud.quantiles, weight, cloud.unstable, limits.compact(), typical)
 
     def unlike(self) -> tuple[str, ...]:
         """Directions in which the machine is unlike all that the map was learned from."""
@@ -324,36 +349,37 @@ class Bench:
             np.concatenate([some.log_density + some.trust for some in seen]),
         )
         dying = np.zeros(points.shape[1])
-        dying[-3] = 1.0
+        dying[-LATER] = 1.0
         along = [basis[:, :MOST_DIRECTIONS][:, strength[:MOST_DIRECTIONS] > INFORMED], dying]
         # How a few possible ones differ from all is mostly chance.
         if effective(last.log_weight) > TELLING:
             along.append(share @ points)
         basis, _ = np.linalg.qr(np.column_stack(along))
         region = Region.near(points, share, basis)
-        return self.cloud(region.draw(self._coordinates(count, [self.seed, len(seen)])), region)
+        fresh = self._coordinates(count, [self.seed, sum(len(some.normal) for some in seen)])
+        return self.cloud(region.draw(fresh), region)
 
 
-def pooled(first: Outlook, seen: Seen, more: Outlook, cloud: Cloud) -> Outlook:
-    """What machines of two regions do, each weighed as if drawn from either by how many machines were.
-
-    What one region draws too seldom then weighs no more than the other makes of it: balance heuristic (Veach and Guibas 1995,
-    from memory).
+def pooled(first: Outlook, seen: Seen, more: Outlook, cloud: Cloud) -> tuple[Outlook, Seen]:
+    """What machines do that were seen, and more of them from another region: each weighs as if drawn from any of the regions by how
+    many machines were. As seen they weigh what rows say; readings are left to the caller.
     """
     counts = np.array([len(seen.normal), len(cloud.normal)])
-    normal = np.concatenate([seen.normal, cloud.normal])
-    rarer = np.stack([region.log_density(normal) for region in (seen.region, cloud.region)])
-    log_density = -logsumexp(np.log(counts / counts.sum())[:, None] - rarer, axis=0)
-    likelihood = np.concatenate([first.log_weight - seen.log_density, more.log_weight - cloud.log_density])
+    drawn = Drawn((*seen.drawn.regions, cloud.region), (*seen.drawn.counts, len(cloud.normal)))
     # Any stretch of them has its part of both.
     order = np.argsort(np.concatenate([np.arange(n) / n for n in counts]), kind="stable")
-    return Outlook(
-        np.concatenate([first.quantiles, more.quantiles])[order],
-        (likelihood + log_density)[order],
-        np.concatenate([first.unstable, more.unstable])[order],
-        first.limits.joined(more.limits, order),
-        more.typical,
+
+    def both(these: Array, those: Array) -> Array:
+        return np.concatenate([these, those])[order]
+
+    normal = both(seen.normal, cloud.normal)
+    log_density = drawn.log_density(normal)
+    log_weight = both(first.log_weight - seen.log_density, more.log_weight - cloud.log_density) + log_density
+    limits = first.limits.joined(more.limits, order)
+    outlook = Outlook(
+        both(first.quantiles, more.quantiles), log_weight, both(first.unstable, more.unstable), limits, more.typical
     )
+    return outlook, Seen(normal, limits.mean(), log_weight, log_density, drawn)
 
 
 def _luck(scatter: Array, chance: Array) -> Array:

@@ -37,13 +37,14 @@ CLOSER = (0.0, FEW, 250), (1e-8, MANY, 250), *3 * ((1e-7, MANY, 10),), (1e-3, MA
 # before. Others are known to a tenth: some hundreds of two thousand machines count for something, or fewer, and the mean over
 # them is mostly too low, where the likeliest are not among them.
 UNSURE, MOST_UNSURE = 0.02, 8
-SAMPLES, THOROUGH_SAMPLES = 8000, 32_000
+SAMPLES, THOROUGH_SAMPLES = 4000, 32_000
 PARTS = 8  # of these machines, by which it is told how far a chance hangs on them
 INFORMING = 200  # machines that tell what a limit is expected to say about causes
 STABLE = 0.02  # a chance that hangs on them by more is told
-# Where a chance hangs on them by more than this, some times as many are looked at, of the causes that make for at least half as much:
-# twice the machines then hardly ever move it by `STABLE` (if errors are normal, less than one time in forty).
-SETTLED, MOST_TIMES = 0.01, 3
+# While a chance hangs on them by more than this, as many again are looked at, of the causes that make for at least half as much, up to
+# so many, or `LEAST_TIMES` as many as asked for: twice the machines then hardly ever move it by `STABLE` (if errors are normal, less
+# than one time in forty). Few at first, since those seen tell where to draw the next.
+SETTLED, MOST, LEAST_TIMES = 0.01, 64_000, 4
 
 CLEARLY_UNSTABLE = 0.75  # chance from which mid-range instability is mentioned
 LEAST_UNSTABLE = 0.001  # chance of a cause from which it is worked out whether instability takes part
@@ -176,11 +177,11 @@ def survey(
     chances = look(looks.closer, count, unsure)
     report(0.8)
     moved, each = _scatter(chances, unsure, [views[i].weight for i in unsure])
-    if moved > SETTLED:
-        times = min(max(round((moved / SETTLED) ** 2), 2), MOST_TIMES)
+    while moved > SETTLED and count < max(MOST, LEAST_TIMES * samples):
         hanging = [i for i, own in zip(unsure, each, strict=True) if own > SETTLED / 2]
-        chances = look(looks.more, (times - 1) * count, hanging)
-        moved, _ = _scatter(chances, unsure, [views[i].weight for i in unsure])
+        chances = look(looks.more, count, hanging)
+        moved, each = _scatter(chances, unsure, [views[i].weight for i in unsure])
+        count *= 2
     report(1.0)
     return Survey(machine, pairs, theories, tuple(view.outlook for view in views), looks.fit, moved, bench.unlike())
 

@@ -114,6 +114,10 @@ class Limits(NamedTuple):
         both = {name: np.concatenate([getattr(self, name), getattr(others, name)]) for name in PER_MACHINE}
         return others._replace(**both).take(order)
 
+    def compact(self) -> Limits:
+        """In single precision: half the room, and a ten millionth off."""
+        return Limits._make(np.asarray(each, np.float32) for each in self)
+
     def mean(self) -> Array:
         """Expected logarithm, (machines, pairs)."""
         return self.kept * (1.0 - self.chance) + self.failed * self.chance

@@ -38,11 +38,12 @@ class Looks:
         return self.at(which, self.bench.nearer(view.seen, count), healthy, view)
 
     def more(self, which: int, view: View, healthy: View, count: int) -> View:
-        """At so many more, together with those last seen: a last look, since `seen` does not hold them."""
+        """At so many more, together with those last seen."""
         cloud = self.bench.nearer(view.seen, count)
         fresh = self.bench.outlook(which, self.fit, cloud, view.outlook.typical)
-        outlook = pooled(view.outlook, view.seen[-1], fresh, cloud)
-        return View(outlook, self._weight(which, outlook, healthy.outlook), view.seen)
+        outlook, seen = pooled(view.outlook, view.seen[-1], fresh, cloud)
+        weight = self._weight(which, outlook, healthy.outlook)
+        return View(outlook, weight, (*view.seen[:-1], seen._replace(log_weight=weight.machines)))
 
     def at(self, which: int, cloud: Cloud, healthy: View | None, before: View | None = None) -> View:
         """At some machines, after others."""

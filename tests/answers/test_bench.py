@@ -35,7 +35,7 @@ from motionlimits.answers.likelihood import (
 from motionlimits.answers.proposal import effective, shares, weighted_quantiles
 from motionlimits.machine import Machine
 from motionlimits.physics.skip import Moves, ramp_search, together
-from motionlimits.physics.skipmap import curve_of, mapped
+from motionlimits.physics.skipmap import AS_MAPPED, curve_of, mapped
 from motionlimits.plant import nominal_plant, sample_plant
 from motionlimits.sweep import SweepRow
 from motionlimits.workers import Crew
@@ -75,35 +75,39 @@ def test_drawn_nearer_they_still_stand_for_all(seed: int, sharpness: float, limi
 
 @settings(max_examples=10)
 @given(st.integers(0, 500), st.floats(2.0, 10.0), st.sampled_from([(MANY, MANY), (400, MANY), (MANY, 600)]))
-def test_machines_of_two_regions_stand_for_all_together(seed: int, sharpness: float, counts: tuple[int, int]) -> None:
+def test_machines_of_some_regions_stand_for_all_together(seed: int, sharpness: float, counts: tuple[int, int]) -> None:
     """The mean likelihood is that of a closed form (a normal one over a normal coordinate), in any half of them, too."""
     bench = nothing_swept()
     told = np.zeros((bench.everybody.normal.shape[1], 1))
     told[seed % (len(told) - 3)] = 1.0
     cloud, looks = bench.everybody, []
-    for count in (*counts, 20):
+    for count in (*counts, 500, 20):
         limits = surely(cloud.normal @ told)
         said = -0.5 * (sharpness * (limits.kept[:, 0] - 1.0)) ** 2
         outlook = Outlook(cloud.quantiles, said + cloud.log_density, cloud.unstable, limits, np.zeros((1, 1)))
         looks.append((outlook, Seen.of(cloud, limits, outlook.log_weight), cloud))
         cloud = bench.nearer([seen for _, seen, _ in looks], count)
-    (first, seen, one), (more, _, other) = looks[1:]
-    together = pooled(first, seen, more, other)
+    (together, seen, _), *more = looks[1:]
+    for fresh, _, another in more:
+        together, seen = pooled(together, seen, fresh, another)
+        assert np.array_equal(seen.log_weight, together.log_weight)
+        # Their coordinates, limits and densities go together.
+        assert together.limits.kept == pytest.approx(seen.normal @ told)
+        assert seen.limits == pytest.approx(seen.normal @ told)
+        said = -0.5 * (sharpness * (seen.limits[:, 0] - 1.0)) ** 2
+        assert together.log_weight == pytest.approx(said + seen.log_density)
 
     variance = 1.0 + 1.0 / sharpness**2
     expected = math.exp(-0.5 / variance) / (sharpness * math.sqrt(variance))
     for part in np.array_split(together.log_weight, 2):
         weight = np.exp(part)
         assert weight.mean() == pytest.approx(expected, abs=5.0 * weight.std() / math.sqrt(weight.size))
-    # The same machines, in another order; none weighs more than if only those of one region had been drawn, whichever.
-    order = np.argsort(np.concatenate([np.arange(len(c.normal)) / len(c.normal) for c in (one, other)]), kind="stable")
-    normal = np.concatenate([one.normal, other.normal])[order]
-    assert together.quantiles == pytest.approx(np.concatenate([one.quantiles, other.quantiles])[order])
-    assert together.limits.kept == pytest.approx(normal @ told)
-    said = -0.5 * (sharpness * (together.limits.kept[:, 0] - 1.0)) ** 2
-    for here in (one, other):
-        part = len(here.normal) / len(normal)
-        assert np.all(together.log_weight - said <= here.region.log_density(normal) - math.log(part) + 1e-9)
+    # All of them, in another order; none weighs more than if only those of one region had been drawn, whichever.
+    clouds = [cloud for _, _, cloud in looks[1:]]
+    assert np.array_equal(np.sort(together.quantiles), np.sort(np.concatenate([c.quantiles for c in clouds])))
+    for here in clouds:
+        part = len(here.normal) / len(seen.normal)
+        assert np.all(seen.log_density <= here.region.log_density(seen.normal) - math.log(part) + 1e-9)
 
 
 @settings(max_examples=10)
@@ -379,3 +383,24 @@ def test_a_size_for_each_sample_is_one_size_at_a_time(cutter: Machine) -> None:
                 alone = theory.applied(plant.take(slice(i, i + 1)), size)
                 for name in ("voltage", "current_peak", "winding_resistance", "moving_mass", "friction", "open_phase"):
                     assert getattr(together, name)[i] == pytest.approx(getattr(alone, name)[0])
+
+
+def test_what_machines_do_that_should_not_move_is_found_like_all_else() -> None:
+    """Rows that only one machine in ninety explains: the mean likelihood is that of counting, and many more of those looked at next
+    count for something.
+    """
+    gantry = machine()
+    rows = [SweepRow(label, 1.0, 0.1, None, 2, 1) for label in ("x", "y")]
+    bench = Bench(gantry, pairs_of(gantry, rows), hypotheses(gantry)[:1], 0)
+    cloud, weights = bench.everybody, []
+    for _ in range(3):
+        x, y = (cloud.luck(label) for label in ("x", "y"))
+        assert np.array_equal(x >= 1.0 - AS_MAPPED, y >= 1.0 - AS_MAPPED)
+        said = np.where((x < 0.1) & (y < 0.1), 0.0, -20.0)
+        weights.append(said + cloud.log_density)
+        limits = surely(np.column_stack([x, y]))
+        cloud = bench.nearer([Seen.of(cloud, limits, weights[-1])])
+    expected = (1.0 - AS_MAPPED) * (0.1 / (1.0 - AS_MAPPED)) ** 2
+    error = 1.0 / math.sqrt(effective(weights[-1]))
+    assert effective(weights[-1]) > 5.0 * effective(weights[0])
+    assert np.exp(weights[-1]).mean() == pytest.approx(expected, rel=4.0 * error)
