@@ -27,15 +27,14 @@ from .readings import expected
 from .weigh import Weight, chances_of, weigh
 
 # Closer looks, one after the other: chances from which one can make a cause matter, and one that looks sure unsure; at how many
-# machines; and how many of those seen before that counted for something are enough without. What a thousand machines say of a cause
-# of which hardly any is possible can be wrong by 27 in the logarithm of its chance (low current of one motor, 28 directions and
-# accelerations), so that every cause gets a closer look. After that one all with a chance of 0.005 in the end had 0.0004 (80 blind
-# sweeps of tests/studies), after the next 0.003. The last ones are for causes of which possible machines are hard to find: where a
-# handful counts, the chance can still be too low by 5 in its logarithm.
-CLOSER = (0.0, FEW, 250), (1e-8, MANY, 250), *3 * ((1e-7, MANY, 10),), (1e-3, MANY, 250), *4 * ((1e-4, MANY, 40),)
+# machines; and how many of those seen before that counted for something are enough without. Of 88 causes with a chance of 0.001 and
+# more in the end, in 26 blind sweeps of tests/studies, a thousand machines as they occur had told no less than a hundredth, a
+# thousand that rows leave possible no less than a tenth; where ten of them counted the log of their mean likelihood scattered by 0.3.
+# Where hardly any is possible it can still be too low by 16 after the first look, by 14 and 6 after the next two (low current of one
+# motor, 28 directions and accelerations, four seeds), so that every cause gets a closer look.
+CLOSER = (0.0, FEW, 250), (1e-7, MANY, 10), (1e-5, MANY, 6), *3 * ((5e-3, MANY, 40),)
 # Those with at least such a chance, so many at most, are weighed by these many machines in the end, drawn near those of the looks
-# before. Others are known to a tenth: some hundreds of two thousand machines count for something, or fewer, and the mean over
-# them is mostly too low, where the likeliest are not among them.
+# before. Others are known to a third, some far better: of so few machines ten count for something, or hundreds.
 UNSURE, MOST_UNSURE = 0.02, 8
 SAMPLES, THOROUGH_SAMPLES = 4000, 32_000
 PARTS = 8  # of these machines, by which it is told how far a chance hangs on them
@@ -189,7 +188,7 @@ def survey(
 def _scatter(chances: Array, unsure: Sequence[int], weights: Sequence[Weight]) -> tuple[float, Array]:
     """How far a chance hangs on which machines were looked at: how far that of one unsure cause differs between parts of the
     machines, root mean square, if there were as many in a part; of the cause of which it differs most. And how far each
-    cause's own machines move its chance, (unsure,). What `truncated` took may be too little or too much: it counts, too.
+    cause's own machines move its chance, (unsure,). What `smoothed` changed may be too little or too much: it counts, too.
     """
     scores = np.array([[logsumexp(part) for part in np.array_split(w.machines, PARTS)] for w in weights])
     scores += (np.log(chances[unsure]) - logsumexp(scores, axis=1) + math.log(PARTS))[:, None]
@@ -198,8 +197,8 @@ def _scatter(chances: Array, unsure: Sequence[int], weights: Sequence[Weight]) -
     each = together * parts / parts.sum(axis=0)
     alone = together * parts / (parts + (together - chances[unsure])[:, None])
     moved, own = (math.sqrt(2.0 / PARTS) * found.std(axis=1, ddof=1) for found in (each, alone))
-    taken = chances[unsure] * (1.0 - chances[unsure]) * [w.taken for w in weights]
-    return math.hypot(moved.max(), taken.max()), np.hypot(own, taken)
+    smoothing = chances[unsure] * (1.0 - chances[unsure]) * [w.smoothing for w in weights]
+    return math.hypot(moved.max(), smoothing.max()), np.hypot(own, smoothing)
 
 
 def _likeliest(chances: Array, least: float, most: int) -> list[int]:

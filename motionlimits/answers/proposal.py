@@ -7,6 +7,7 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy import special, stats
 from scipy.special import logsumexp
 
 from ..machine import Array
@@ -21,6 +22,9 @@ WIDENED, KERNEL, CENTRES = 1.14, 0.5, 100
 # The likelihood counts by the greatest of these powers at which as many points count.
 POWERS, LEAST_EFFECTIVE = (1.0, 0.7, 0.5, 0.35, 0.25, 0.15, 0.1), 60
 LEAST_VARIANCE = 0.02
+# Of weights, the greatest that are smoothed: at most so great a share, and so many times the square root of how many there are;
+# not at all where they are fewer than the last (Vehtari et al. 2015, from memory).
+TAIL_SHARE, TAIL_ROOTS, LEAST_TAIL = 0.2, 3.0, 5
 
 
 def shares(log_weight: Array) -> Array:
@@ -28,14 +32,43 @@ def shares(log_weight: Array) -> Array:
     return np.exp(log_weight - logsumexp(log_weight))
 
 
-def truncated(log_weight: Array) -> Array:
-    """Weights, the greatest of which count as the square root of their number times the mean.
+def smoothed(log_weight: Array) -> Array:
+    """Weights, the greatest of which are those to expect of a tail like theirs, none above the greatest of all.
 
-    One point where hardly any are drawn can otherwise weigh as much as thousands. What they lose goes to zero with more
-    points (truncated importance sampling, Ionides 2008, from memory).
+    One point where hardly any are drawn can otherwise weigh as much as thousands, and where none was, as much is missing. The
+    tail is a generalised Pareto distribution, which that of most weights comes near (Vehtari et al. 2015, Pareto smoothed
+    importance sampling, from memory). Too few points, or equal ones, are left as they are.
     """
-    count = math.log(log_weight.size)
-    return np.minimum(log_weight, logsumexp(log_weight) - count / 2.0)
+    count = min(int(TAIL_SHARE * log_weight.size), int(TAIL_ROOTS * math.sqrt(log_weight.size)))
+    if count < LEAST_TAIL:
+        return log_weight
+    order = np.argsort(log_weight, kind="stable")
+    most, tail = float(log_weight[order[-1]]), order[-count:]
+    start = math.exp(log_weight[order[-count - 1]] - most)
+    beyond = np.exp(log_weight[tail] - most) - start
+    if beyond[(count + 2) // 4 - 1] <= 0.0:
+        return log_weight
+    shape, scale = pareto(beyond)
+    expected = start + stats.genpareto.ppf((np.arange(count) + 0.5) / count, shape, scale=scale)
+    found = log_weight.copy()
+    found[tail] = most + np.log(np.minimum(expected, 1.0))
+    return found
+
+
+def pareto(beyond: Array) -> tuple[float, float]:
+    """Shape and scale of the generalised Pareto distribution of sorted values above zero, (n,).
+
+    By the mean over a likelihood that is worked out at some points (Zhang and Stephens 2009), the shape drawn a little toward a
+    half, as Vehtari et al. have it; all from memory.
+    """
+    count = beyond.size
+    points = np.arange(30 + int(math.sqrt(count))) + 0.5
+    at = 1.0 / beyond[-1] + (1.0 - np.sqrt(points.size / points)) / (3.0 * beyond[(count + 2) // 4 - 1])
+    shapes = np.log1p(-at[:, None] * beyond).mean(axis=1)
+    likelihood = count * (np.log(-at / shapes) - shapes - 1.0)
+    middle = float(special.softmax(likelihood) @ at)
+    shape = float(np.log1p(-middle * beyond).mean())
+    return (count * shape + 5.0) / (count + 10.0), -shape / middle
 
 
 def effective(log_weight: Array) -> float:

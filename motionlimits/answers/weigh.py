@@ -13,7 +13,7 @@ from ..machine import Array, Machine
 from ..readings import readings_of
 from .bench import Outlook, size_quantiles
 from .causes import Hypothesis
-from .proposal import truncated
+from .proposal import smoothed
 from .readings import expected
 
 # Loss of skip speed (its logarithm, in the mean of half of the accelerations of a direction, two at least: where it is worst) up to
@@ -25,12 +25,12 @@ UNNOTICED = 0.03
 
 class Weight(NamedTuple):
     """What rows and readings say of one hypothesis: log of prior times evidence, and of the weights of its machines; and how much
-    `truncated` took of both.
+    `smoothed` changed both.
     """
 
     score: float
     machines: Array
-    taken: float = 0.0
+    smoothing: float = 0.0
 
 
 def weigh(
@@ -48,10 +48,10 @@ def weigh(
     if theory.sized:
         read = read + np.log(noticed(healthy, outlook.typical, directions))
     whole = outlook.log_weight + np.interp(outlook.quantiles, at, read)
-    machines = truncated(whole)
+    machines = smoothed(whole)
     total = float(logsumexp(machines))
     score = math.log(theory.prior) + total - math.log(machines.size) + damage_fit(machine, theory, slipped)
-    return Weight(score, machines, float(logsumexp(whole)) - total)
+    return Weight(score, machines, abs(float(logsumexp(whole)) - total))
 
 
 def chances_of(weights: Iterable[Weight]) -> Array:

@@ -32,7 +32,7 @@ from motionlimits.answers.likelihood import (
     pairs_of,
     unstable_speeds,
 )
-from motionlimits.answers.proposal import effective, shares, weighted_quantiles
+from motionlimits.answers.proposal import effective, shares, smoothed, weighted_quantiles
 from motionlimits.machine import Machine
 from motionlimits.physics.skip import Moves, ramp_search, together
 from motionlimits.physics.skipmap import AS_MAPPED, curve_of, mapped
@@ -133,6 +133,19 @@ def test_two_kinds_of_possible_machines_are_both_found(seed: int, sharpness: flo
     assert error < 0.08
     assert np.exp(weight).mean() == pytest.approx(expected, rel=4.0 * error)
     assert shares(weight)[cloud.normal @ effect[:, 0] > 0.0].sum() == pytest.approx(0.5, abs=2.0 * error)
+
+
+@given(arrays(float, st.integers(1, 200), elements=st.floats(-500.0, 500.0)), st.floats(-1e3, 1e3))
+def test_smoothing_changes_only_the_greatest(log_weight: np.ndarray, more: float) -> None:
+    """It keeps their order, leaves most of them as they are and none above the greatest; whatever their scale."""
+    ours = smoothed(log_weight)
+    assert np.all(np.isfinite(ours))
+    assert ours.max() <= log_weight.max() + 1e-9
+    order = np.argsort(log_weight, kind="stable")
+    assert np.all(np.diff(ours[order]) >= -1e-9)
+    assert np.count_nonzero(ours != log_weight) <= 0.2 * log_weight.size
+    assert np.sort(smoothed(log_weight + more)) - more == pytest.approx(np.sort(ours), abs=1e-6)
+    assert smoothed(np.full(log_weight.size, more)) == pytest.approx(np.full(log_weight.size, more))
 
 
 @given(arrays(float, st.integers(1, 50), elements=st.floats(-500.0, 500.0)), st.floats(-1e3, 1e3))

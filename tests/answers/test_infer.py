@@ -263,10 +263,10 @@ def test_scatter_of_two_causes(chance: float, unsure: float, width: float, seed:
     # Of two causes only the first one's machines say different things, and so move both.
     assert own == pytest.approx(found, rel=1e-6, abs=1e-12)
     assert other == pytest.approx(0.0, abs=1e-12)
-    # So does what was taken from the greatest weights, in its logarithm, of either.
-    taken, _ = _scatter(chances, which, [Weight(0.0, steady, 0.1), Weight(0.0, steady, 0.02)])
+    # So does what smoothing changed, in its logarithm, of either.
+    smoothing, _ = _scatter(chances, which, [Weight(0.0, steady, 0.1), Weight(0.0, steady, 0.02)])
     share = chances[which]
-    assert taken == pytest.approx(max(share * (1.0 - share) * np.array([0.1, 0.02])))
+    assert smoothing == pytest.approx(max(share * (1.0 - share) * np.array([0.1, 0.02])))
 
 
 def test_more_machines_say_the_same_more_surely(gantry: Machine) -> None:

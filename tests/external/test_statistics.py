@@ -14,7 +14,7 @@ from motionlimits.answers.bench import MANY, Bench, Outlook, Seen, size_quantile
 from motionlimits.answers.causes import hypotheses
 from motionlimits.answers.infer import Survey, _weigh
 from motionlimits.answers.likelihood import GRID, LUCK_POINTS, Pair, RowsFit, pairs_of
-from motionlimits.answers.proposal import effective, weighted_quantiles
+from motionlimits.answers.proposal import effective, pareto, smoothed, weighted_quantiles
 from motionlimits.sweep import SweepRow
 
 from ..inference import surely
@@ -348,3 +348,40 @@ def test_trials_add_up(checked: Validation) -> None:
         abs=1e-9,
         why="exact",
     )
+
+
+@pytest.mark.parametrize("shape", [-0.2, 0.3, 0.7, 1.2])
+def test_tail_of_weights(checked: Validation, shape: float) -> None:
+    """Source: scipy.stats.genpareto: values drawn from it, and its own fit by greatest likelihood."""
+    source, count = "scipy.stats.genpareto", 4000
+    beyond = np.sort(stats.genpareto.rvs(shape, scale=3.0, size=count, random_state=1))
+    ours, scale = pareto(beyond)
+    theirs, _, their_scale = stats.genpareto.fit(beyond, floc=0.0)
+    checked.close(f"tail shape {shape}", ours, theirs, source, abs=0.01, why="mean for greatest likelihood")
+    checked.close(
+        f"tail scale, shape {shape}", scale, their_scale, source, rel=0.02, why="mean for greatest likelihood"
+    )
+    checked.close(f"tail shape {shape}, as drawn", ours, shape, source, abs=0.06, why=f"{count} values")
+
+
+def test_smoothed_weights_average_to_what_they_should(checked: Validation) -> None:
+    """Source: closed form: weights of normal distributions, drawn from narrower ones, have a mean of one.
+
+    Over many sets of which few weigh most smoothed ones are off by less than as they are, and than if none may weigh more than a
+    share of all.
+    """
+    source = "closed form"
+    for narrow in (0.8, 0.65):
+        off = []
+        for seed in range(200):
+            drawn = narrow * np.random.default_rng(seed).standard_normal((2000, 10))
+            log_weight = np.sum(stats.norm.logpdf(drawn) - stats.norm.logpdf(drawn, scale=narrow), axis=1)
+            cut = np.minimum(log_weight, special.logsumexp(log_weight) - math.log(2000.0) / 2.0)
+            off.append([np.exp(w).mean() - 1.0 for w in (smoothed(log_weight), log_weight, cut)])
+        means, errors = np.mean(off, axis=0), np.sqrt(np.mean(np.square(off), axis=0))
+        if narrow == 0.8:
+            mean = 1.0 + float(means[0])
+            checked.close("mean of smoothed weights", mean, 1.0, source, abs=0.015, why="200 sets of 2000")
+    assert errors[0] < 0.6 * errors[1]
+    assert errors[0] < 0.9 * errors[2]
+    assert abs(means[0]) < 0.75 * abs(means[2])
