@@ -32,7 +32,7 @@ from .weigh import Weight, chances_of, weigh
 # thousand that rows leave possible no less than a tenth; where ten of them counted the log of their mean likelihood scattered by 0.3.
 # Where hardly any is possible it can still be too low by 16 after the first look, by 14 and 6 after the next two (low current of one
 # motor, 28 directions and accelerations, four seeds), so that every cause gets a closer look.
-CLOSER = (0.0, FEW, 250), (1e-7, MANY, 10), (1e-5, MANY, 6), *3 * ((5e-3, MANY, 40),)
+CLOSER = (0.0, FEW, 250), (1e-7, FEW, 10), (1e-5, FEW, 6), *3 * ((5e-3, MANY, 40),)
 # Those with at least such a chance, so many at most, are weighed by these many machines in the end, drawn near those of the looks
 # before. Others are known to a third, some far better: of so few machines ten count for something, or hundreds.
 UNSURE, MOST_UNSURE = 0.02, 8
@@ -40,10 +40,12 @@ SAMPLES, THOROUGH_SAMPLES = 4000, 32_000
 PARTS = 8  # of these machines, by which it is told how far a chance hangs on them
 INFORMING = 200  # machines that tell what a limit is expected to say about causes
 STABLE = 0.02  # a chance that hangs on them by more is told
-# While a chance hangs on them by more than this, as many again are looked at, of the causes that make for at least half as much, up to
-# so many, or `LEAST_TIMES` as many as asked for: twice the machines then hardly ever move it by `STABLE` (if errors are normal, less
-# than one time in forty). Few at first, since those seen tell where to draw the next.
-SETTLED, MOST, LEAST_TIMES = 0.01, 64_000, 4
+# While a chance hangs on them by more than the second, more are looked at, of the causes that make for at least half as much: as many
+# as should do, half as many again at least and as many again at most; up to so many in all, or `LEAST_TIMES` as many as asked for.
+# Twice the machines then hardly ever move it by `STABLE`. At first by more than the first, since what parts of the machines tell of
+# it can be too little; then more of them show how far it does move.
+SURE, SETTLED, MOST, LEAST_TIMES = 0.003, 0.01, 64_000, 4
+LEAST_GROWTH, MOST_GROWTH = 1.5, 2.0
 
 CLEARLY_UNSTABLE = 0.75  # chance from which mid-range instability is mentioned
 LEAST_UNSTABLE = 0.001  # chance of a cause from which it is worked out whether instability takes part
@@ -175,14 +177,39 @@ def survey(
     count, unsure = max(samples, MANY), _likeliest(chances, UNSURE, MOST_UNSURE)
     chances = look(looks.closer, count, unsure)
     report(0.8)
-    moved, each = _scatter(chances, unsure, [views[i].weight for i in unsure])
-    while moved > SETTLED and count < max(MOST, LEAST_TIMES * samples):
-        hanging = [i for i, own in zip(unsure, each, strict=True) if own > SETTLED / 2]
-        chances = look(looks.more, count, hanging)
-        moved, each = _scatter(chances, unsure, [views[i].weight for i in unsure])
-        count *= 2
+    most = max(MOST, LEAST_TIMES * samples)
+    moved = _settled(views, unsure, chances, (count, most), lambda more, causes: look(looks.more, more, causes))
     report(1.0)
     return Survey(machine, pairs, theories, tuple(view.outlook for view in views), looks.fit, moved, bench.unlike())
+
+
+def _settled(
+    views: Sequence[View],
+    unsure: Sequence[int],
+    chances: Array,
+    machines: tuple[int, int],
+    look: Callable[[int, Sequence[int]], Array],
+) -> float:
+    """Look at more machines of unsure causes, until their chances hang on which they are by little or most are looked at; how far
+    they do in the end.
+
+    `machines`: how many were looked at, and most. `look` is given how many more of which causes; it renews `views`, and says what
+    their chances are then.
+    """
+    count, most = machines
+    moved, each = _scatter(chances, unsure, [views[i].weight for i in unsure])
+    bound = SURE
+    while moved > bound and count < most:
+        before, scores = chances, np.array([views[i].weight.score for i in unsure])
+        more = round(count * (min(max((moved / bound) ** 2, LEAST_GROWTH), MOST_GROWTH) - 1.0))
+        chances = look(more, [i for i, own in zip(unsure, each, strict=True) if own > bound / 2])
+        moved, each = _scatter(chances, unsure, [views[i].weight for i in unsure])
+        # As many again would move them by less than these did.
+        moved = max(moved, float(np.abs(chances - before).max()) / math.sqrt(2.0))
+        off = np.abs([views[i].weight.score for i in unsure] - scores) / math.sqrt(2.0)
+        each = np.maximum(each, chances[unsure] * (1.0 - chances[unsure]) * off)
+        count, bound = count + more, SETTLED
+    return moved
 
 
 def _scatter(chances: Array, unsure: Sequence[int], weights: Sequence[Weight]) -> tuple[float, Array]:
