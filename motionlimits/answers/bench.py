@@ -15,9 +15,8 @@ from numpy.typing import NDArray
 from scipy.special import logsumexp, ndtr, ndtri, stdtrit
 
 from ..machine import Array, Direction, Machine
-from ..physics.limits import TorqueCurve
 from ..physics.skip import Moves
-from ..physics.skipmap import AS_MAPPED, FREEDOM, Mapped, curve_of, mapped, reach, unlike
+from ..physics.skipmap import AS_MAPPED, FREEDOM, Mapped, Supplied, curve_of, mapped, reach, unlike
 from ..plant import Plant, log_widths, nominal_plant, plant_at
 from .causes import Hypothesis
 from .likelihood import (
@@ -138,7 +137,7 @@ class Cloud:
     log_density: Array
     plant: Plant
     directions: tuple[str, ...]
-    torque: dict[int, TorqueCurve] = field(default_factory=dict, repr=False)
+    torque: dict[int, Supplied] = field(default_factory=dict, repr=False)
     told: dict[tuple[int, str], Mapped] = field(default_factory=dict, repr=False)
 
     @property
@@ -254,7 +253,7 @@ class Bench:
         theory = self.theories[which]
         return theory.applied(cloud.plant, theory.sizes(cloud.quantiles))
 
-    def _curve(self, which: int, cloud: Cloud, plant: Plant) -> TorqueCurve:
+    def _supplied(self, which: int, cloud: Cloud, plant: Plant) -> Supplied:
         """Torque curve of machines with a fault; the healthy ones' where the fault leaves motors and drivers alone."""
         mine = which if any(getattr(plant, n) is not getattr(cloud.plant, n) for n in ELECTRICAL) else 0
         if mine not in cloud.torque:
@@ -266,8 +265,8 @@ class Bench:
         key = self.owner(which, direction), direction.label
         if key not in cloud.told:
             plant = self.faulty(key[0], cloud)
-            curve = self._curve(key[0], cloud, plant)
-            cloud.told[key] = mapped(plant, curve, moves.unit, moves.acceleration, speeds, cloud.luck(key[1]))
+            supplied = self._supplied(key[0], cloud, plant)
+            cloud.told[key] = mapped(plant, supplied, moves.unit, moves.acceleration, speeds, cloud.luck(key[1]))
         return cloud.told[key]
 
     def limits(self, which: int, cloud: Cloud) -> Limits:

@@ -26,13 +26,19 @@ from .proposal import effective, shares, weighted_quantiles
 from .readings import expected
 from .weigh import Weight, chances_of, weigh
 
-# Closer looks, one after the other: chances from which one can make a cause matter, and one that looks sure unsure; at how many
-# machines; and how many of those seen before that counted for something are enough without. Of 88 causes with a chance of 0.001 and
-# more in the end, in 26 blind sweeps of tests/studies, a thousand machines as they occur had told no less than a hundredth, a
-# thousand that rows leave possible no less than a tenth; where ten of them counted the log of their mean likelihood scattered by 0.3.
-# Where hardly any is possible it can still be too low by 16 after the first look, by 14 and 6 after the next two (low current of one
-# motor, 28 directions and accelerations, four seeds), so that every cause gets a closer look.
-CLOSER = (0.0, FEW, 250), (1e-7, FEW, 10), (1e-5, FEW, 6), *3 * ((5e-3, MANY, 40),)
+# Closer looks, one after the other: at how many machines; and which causes: those of at least such a chance of whose machines seen last
+# fewer counted for something. A chance by all machines seen is meant, from which one can make a cause matter, and one that looks
+# sure unsure. Of 88 causes with a chance of 0.001 and more in the end, in 26 blind sweeps of tests/studies, a thousand machines as they
+# occur had told no less than a hundredth, a thousand that rows leave possible no less than a tenth; where ten of them counted, the log
+# of their mean likelihood scattered by 0.3. Where hardly any is possible it can still be too low by 16 after the first look, by 14
+# and 6 after the next two (low current of one motor, 28 directions and accelerations, four seeds), so that every cause gets a closer
+# look, and those of which few count more of them.
+CLOSER = (
+    (FEW, ((0.0, 250),)),
+    (FEW, ((1e-7, 10),)),
+    (FEW, ((1e-5, 10),)),
+    *5 * ((MANY, ((1e-4, 10), (1e-2, 40))),),
+)
 # Those with at least such a chance, so many at most, are weighed by these many machines in the end, drawn near those of the looks
 # before. Others are known to a third, some far better: of so few machines ten count for something, or hundreds.
 UNSURE, MOST_UNSURE = 0.02, 8
@@ -50,7 +56,7 @@ LEAST_GROWTH, MOST_GROWTH = 1.5, 2.0
 CLEARLY_UNSTABLE = 0.75  # chance from which mid-range instability is mentioned
 LEAST_UNSTABLE = 0.001  # chance of a cause from which it is worked out whether instability takes part
 # Weight of machines that are left out where rows are looked at once more: a choice, for time.
-LEAST_TOLD = 1e-3
+LEAST_TOLD = 1e-2
 # Rows are unexplained where less than this share of what the best cause predicts comes near them.
 UNEXPLAINED = 0.1
 
@@ -167,14 +173,16 @@ def survey(
         seen = crew.each(lambda i: how(i, views[i], views[0], count), causes)
         for i, view in zip(causes, seen, strict=True):
             views[i] = view
-        return chances_of(view.weight for view in views)
+        return chances_of(view.weight.score for view in views)
 
-    chances = chances_of(view.weight for view in views)
-    for k, (least, count, enough) in enumerate(CLOSER):
-        likely = _likeliest(chances, least, len(theories))
-        chances = look(looks.closer, count, [i for i in likely if effective(views[i].weight.machines) < enough])
+    for k, (count, wanted) in enumerate(CLOSER):
+        chances = chances_of(view.overall for view in views)
+        counted = np.array([effective(view.weight.machines) for view in views])
+        some = np.any([(chances >= least) & (counted < enough) for least, enough in wanted], axis=0)
+        look(looks.closer, count, np.flatnonzero(some).tolist())
         report(0.2 + 0.5 * (k + 1) / len(CLOSER))
-    count, unsure = max(samples, MANY), _likeliest(chances, UNSURE, MOST_UNSURE)
+    unsure = _likeliest(chances_of(view.overall for view in views), UNSURE, MOST_UNSURE)
+    count = max(samples, MANY)
     chances = look(looks.closer, count, unsure)
     report(0.8)
     most = max(MOST, LEAST_TIMES * samples)
@@ -252,7 +260,7 @@ def rank(
     weights = _weigh(found, readings, slipped)
     ranked = []
     for theory, outlook, w, chance in zip(
-        found.theories, found.outlooks, weights, chances_of(weights).tolist(), strict=True
+        found.theories, found.outlooks, weights, chances_of(w.score for w in weights).tolist(), strict=True
     ):
         share = shares(w.machines)
         low, middle, high = theory.sizes(weighted_quantiles(outlook.quantiles, share, (0.1, 0.5, 0.9))).tolist()

@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
+import numpy as np
+from scipy.special import logsumexp
+
+from ..machine import Array
 from .bench import Bench, Cloud, Outlook, Seen, pooled
 from .likelihood import RowsFit
 from .weigh import Weight, weigh
@@ -17,6 +22,17 @@ class View(NamedTuple):
     outlook: Outlook
     weight: Weight
     seen: tuple[Seen, ...]
+
+    @property
+    def overall(self) -> float:
+        """Log of prior times evidence, by all machines seen: one look may have missed what another one found."""
+        return self.weight.score + _mean([s.log_weight for s in self.seen]) - _mean([self.seen[-1].log_weight])
+
+
+def _mean(log_weights: Sequence[Array]) -> float:
+    """Log of the mean of all weights."""
+    together = np.concatenate(log_weights)
+    return float(logsumexp(together)) - math.log(together.size)
 
 
 @dataclass(frozen=True)

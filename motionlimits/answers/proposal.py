@@ -7,8 +7,7 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import special, stats
-from scipy.special import logsumexp
+from scipy.special import boxcox, logsumexp, softmax
 
 from ..machine import Array
 
@@ -50,7 +49,7 @@ def smoothed(log_weight: Array) -> Array:
     if beyond[(count + 2) // 4 - 1] <= 0.0:
         return log_weight
     shape, scale = pareto(beyond)
-    expected = start + stats.genpareto.ppf((np.arange(count) + 0.5) / count, shape, scale=scale)
+    expected = start - scale * boxcox(1.0 - (np.arange(count) + 0.5) / count, -shape)  # its quantiles
     found = log_weight.copy()
     found[tail] = most + np.log(np.minimum(expected, 1.0))
     return found
@@ -67,7 +66,7 @@ def pareto(beyond: Array) -> tuple[float, float]:
     at = 1.0 / beyond[-1] + (1.0 - np.sqrt(points.size / points)) / (3.0 * beyond[(count + 2) // 4 - 1])
     shapes = np.log1p(-at[:, None] * beyond).mean(axis=1)
     likelihood = count * (np.log(-at / shapes) - shapes - 1.0)
-    middle = float(special.softmax(likelihood) @ at)
+    middle = float(softmax(likelihood) @ at)
     shape = float(np.log1p(-middle * beyond).mean())
     return (count * shape + 5.0) / (count + 10.0), -shape / middle
 

@@ -13,7 +13,7 @@ from ..machine import Array, Machine
 from ..readings import readings_of
 from .bench import Outlook, size_quantiles
 from .causes import Hypothesis
-from .proposal import smoothed
+from .proposal import shares, smoothed
 from .readings import expected
 
 # Loss of skip speed (its logarithm, in the mean of half of the accelerations of a direction, two at least: where it is worst) up to
@@ -54,10 +54,9 @@ def weigh(
     return Weight(score, machines, abs(float(logsumexp(whole)) - total))
 
 
-def chances_of(weights: Iterable[Weight]) -> Array:
-    """Probability of each hypothesis."""
-    scores = np.array([w.score for w in weights])
-    return np.exp(scores - logsumexp(scores))
+def chances_of(scores: Iterable[float]) -> Array:
+    """Probability of each hypothesis from the logarithm of prior times evidence."""
+    return shares(np.array(list(scores)))
 
 
 def noticed(healthy: Array, faulty: Array, directions: Sequence[Sequence[int]]) -> Array:

@@ -137,19 +137,26 @@ def reach(plant: Plant) -> float:
     return REACH * float(corner.max())
 
 
-def curve_of(plant: Plant, fastest: float) -> TorqueCurve:
-    """Torque curve that the map's numbers rest on."""
-    return torque_curve(plant, fastest, points=POINTS)
+class Supplied(NamedTuple):
+    """What the map's numbers rest on, alike in all directions: the torque curve, and `working_voltage` [V], (n,)."""
+
+    curve: TorqueCurve
+    voltage: Array
 
 
-def similarity(plant: Plant, curve: TorqueCurve, unit: Array, accelerations: Array) -> list[Numbers]:
+def curve_of(plant: Plant, fastest: float) -> Supplied:
+    """Torque curve that the map's numbers rest on, and the voltage that it is had at."""
+    return Supplied(torque_curve(plant, fastest, points=POINTS), working_voltage(plant))
+
+
+def similarity(plant: Plant, supplied: Supplied, unit: Array, accelerations: Array) -> list[Numbers]:
     """Similarity numbers of moves in one direction.
 
     Parameters
     ----------
     plant : Plant
         n samples.
-    curve : TorqueCurve
+    supplied : Supplied
         Of these, from `curve_of`.
     unit : ndarray, shape (A,)
     accelerations : ndarray, shape (k,)
@@ -160,17 +167,16 @@ def similarity(plant: Plant, curve: TorqueCurve, unit: Array, accelerations: Arr
     list of Numbers
         One of each motor that moves an axis of its own, one of a pair of motors that share two axes.
     """
-    steady = pull_out_speeds(plant, curve, unit, accelerations)
-    standing = standing_ratios(plant, curve.torque[:, 0], unit, accelerations)
+    steady = pull_out_speeds(plant, supplied.curve, unit, accelerations)
+    standing = standing_ratios(plant, supplied.curve.torque[:, 0], unit, accelerations)
     moves = np.abs(plant.kinematic_map) > 1e-12
-    voltage = working_voltage(plant)
     found = []
     for first in np.flatnonzero(moves @ (unit != 0.0)).tolist():
         axes = np.flatnonzero(moves[first])
         drives = np.flatnonzero(moves[:, axes].any(axis=1))
         if first != drives[moves[drives] @ (unit != 0.0)][0]:
             continue  # told with the other of its pair
-        found.append(_numbers(plant, unit, accelerations, drives, axes, steady, standing, voltage))
+        found.append(_numbers(plant, unit, accelerations, drives, axes, steady, standing, supplied.voltage))
     return found
 
 
@@ -284,13 +290,13 @@ def network(kind: str) -> Network:
 
 
 def mapped(
-    plant: Plant, curve: TorqueCurve, unit: Array, accelerations: Array, speeds: Array, luck: Array | float = 0.0
+    plant: Plant, supplied: Supplied, unit: Array, accelerations: Array, speeds: Array, luck: Array | float = 0.0
 ) -> Mapped:
     """Where moves in one direction are lost, by the map.
 
     Parameters
     ----------
-    plant, curve, unit, accelerations
+    plant, supplied, unit, accelerations
         As in `similarity`.
     speeds : ndarray, shape (f,)
         Those asked about that are kept for a while [m/s].
@@ -301,8 +307,8 @@ def mapped(
     -------
     Mapped
     """
-    told = [_told(each, np.log(speeds)) for each in similarity(plant, curve, unit, accelerations)]
-    return _halted(_first_lost(told), stuck(plant, curve, unit), luck)
+    told = [_told(each, np.log(speeds)) for each in similarity(plant, supplied, unit, accelerations)]
+    return _halted(_first_lost(told), stuck(plant, supplied.curve, unit), luck)
 
 
 def _first_lost(told: list[Mapped]) -> Mapped:

@@ -236,7 +236,7 @@ def test_a_machine_that_cannot_move_loses_any_move(fault: str) -> None:
     machine = random_machine(np.random.default_rng(11))
     direction = machine.direction("x")
     healthy = nominal_plant(machine)
-    still = curve_of(healthy, reach(healthy)).torque[0, 0]
+    still = curve_of(healthy, reach(healthy)).curve.torque[0, 0]
     force = float(np.sum(still / healthy.radius))  # more than the motors can give
     if fault == "friction":
         plant = replace(healthy, friction=healthy.friction + 1.2 * force)
@@ -259,7 +259,7 @@ def test_a_machine_that_cannot_move_loses_any_move(fault: str) -> None:
 
     for one, cannot in ((healthy, False), (plant, True)):
         assert engine_loses(one) == cannot
-        assert (stuck(one, curve_of(one, reach(one)), direction.vector)[0] == STAYS) == cannot
+        assert (stuck(one, curve_of(one, reach(one)).curve, direction.vector)[0] == STAYS) == cannot
         of_it = told(one, direction.vector, np.array([acceleration]))
         assert (of_it.failed[0, 0] == NOWHERE and of_it.chance[0, 0] == 1.0) == cannot
 
