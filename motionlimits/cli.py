@@ -429,7 +429,7 @@ def diagnose(
     quick: Quick = False,
     thorough: Annotated[
         bool,
-        typer.Option("--thorough", help="Draw four times as many machines: where probabilities are not settled."),
+        typer.Option("--thorough", help="Draw more machines within tolerance: where probabilities are not settled."),
     ] = False,
     fail_on_mismatch: Annotated[
         bool,

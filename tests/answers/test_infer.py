@@ -11,18 +11,29 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy.special import logsumexp
 
-from motionlimits.answers.bench import FEW, MANY, Bench
+from motionlimits.answers.bench import FEW, MANY, Bench, Drawn, Outlook, Seen
 from motionlimits.answers.causes import CAUSES, hypotheses
 from motionlimits.answers.diagnose import Diagnosis, _against, _inference_warnings, _instability, diagnose, quick_rows
-from motionlimits.answers.infer import PARTS, SAMPLES, STABLE, _scatter, rank
+from motionlimits.answers.infer import (
+    LEAST_GROWTH,
+    MOST_GROWTH,
+    PARTS,
+    SAMPLES,
+    SETTLED,
+    STABLE,
+    _scatter,
+    _settled,
+    rank,
+)
 from motionlimits.answers.likelihood import GRID, JUMP_SHARES, UNSTABLE, Pair, RowsFit, pairs_of
-from motionlimits.answers.looks import Looks
+from motionlimits.answers.looks import Looks, View
 from motionlimits.answers.nextcheck import _information, _right, next_checks, reading_check, row_checks, swap_test
 from motionlimits.answers.predict import predict
 from motionlimits.answers.proposal import effective
 from motionlimits.answers.readings import expected
-from motionlimits.answers.weigh import UNNOTICED, Weight, noticed
+from motionlimits.answers.weigh import UNNOTICED, Weight, chances_of, noticed
 from motionlimits.errors import InputError
 from motionlimits.files.evidence import evidence_fields, read_evidence
 from motionlimits.machine import Machine
@@ -267,6 +278,50 @@ def test_scatter_of_two_causes(chance: float, unsure: float, width: float, seed:
     smoothing, _ = _scatter(chances, which, [Weight(0.0, steady, 0.1), Weight(0.0, steady, 0.02)])
     share = chances[which]
     assert smoothing == pytest.approx(max(share * (1.0 - share) * np.array([0.1, 0.02])))
+
+
+@given(st.floats(0.05, 3.0), st.integers(0, 1000))
+def test_machines_are_added_until_chances_settle(width: float, seed: int) -> None:
+    """Of the cause whose machines differ, half as many again at least, as many again at most; none where all say the same."""
+    rng = np.random.default_rng(seed)
+    views, added = [_view(rng.normal(0.0, width, 4000)), _view(np.zeros(4000))], []
+
+    def look(more: int, causes: list[int]) -> np.ndarray:
+        assert causes == [0]
+        added.append(more)
+        views[0] = _view(np.concatenate([views[0].weight.machines, rng.normal(0.0, width, more)]))
+        return _chances(views)
+
+    moved = _settled(views, [0, 1], _chances(views), (4000, 64_000), look)
+    counts = 4000 + np.concatenate([[0], np.cumsum(added)])
+    growth = counts[1:] / counts[:-1]
+    assert np.all((growth > LEAST_GROWTH - 1e-3) & (growth < MOST_GROWTH + 1e-3))
+    assert moved <= SETTLED or counts[-1] >= 64_000
+    assert counts[-1] < 64_000 * MOST_GROWTH
+    steady = [_view(np.zeros(4000)), _view(np.zeros(4000))]
+    assert _settled(steady, [0, 1], _chances(steady), (4000, 64_000), look) == pytest.approx(0.0, abs=1e-12)
+
+
+def _view(log_weight: np.ndarray) -> View:
+    """Of a cause whose machines weigh so much."""
+    score = float(logsumexp(log_weight)) - math.log(log_weight.size)
+    nothing = np.zeros((log_weight.size, 1))
+    seen = Seen(nothing, nothing, log_weight, np.zeros(log_weight.size), Drawn((), ()))
+    outlook = Outlook(log_weight, log_weight, log_weight, surely(nothing), nothing)
+    return View(outlook, Weight(score, log_weight), (seen,))
+
+
+def _chances(views: list[View]) -> np.ndarray:
+    return chances_of(view.weight.score for view in views)
+
+
+@given(st.lists(st.lists(st.floats(-30.0, 30.0), min_size=1, max_size=5), min_size=1, max_size=4), st.floats(-5.0, 5.0))
+def test_all_machines_seen_of_a_cause_tell_of_it(looks: list[list[float]], prior: float) -> None:
+    """By definition: the mean weight of all of them, whichever look they are of, and the prior."""
+    last = _view(np.array(looks[-1]))
+    seen = tuple(_view(np.array(each)).seen[0] for each in looks)
+    view = View(last.outlook, last.weight._replace(score=last.weight.score + prior), seen)
+    assert view.overall == pytest.approx(prior + math.log(np.mean(np.exp(np.concatenate(looks)))))
 
 
 def test_more_machines_say_the_same_more_surely(gantry: Machine) -> None:
