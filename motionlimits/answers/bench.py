@@ -35,7 +35,10 @@ from .likelihood import (
 from .proposal import Proposal, effective, fitted, tempered
 
 FEW, MANY = 1000, 2000  # machines that a cause is weighed by, at first and later
-MOST_DIRECTIONS, INFORMED = 8, 0.02  # of tolerances that rows tell about: how many, and least effect on a limit of each
+MOST_DIRECTIONS, INFORMED = (
+    11,
+    0.02,
+)  # of tolerances that rows tell about: how many, and least effect on a limit of each
 TELLING = 100  # possible machines that tell how such differ from all
 LATER = 3  # coordinates of machines that come last: how currents die down, size, offset
 SIZE_POINTS = 41  # quantiles of a size's prior at which readings are weighed and its posterior is told

@@ -50,7 +50,7 @@ STABLE = 0.02  # a chance that hangs on them by more is told
 # as should do, half as many again at least and as many again at most; up to so many in all, or `LEAST_TIMES` as many as asked for.
 # Twice the machines then hardly ever move it by `STABLE`. At first by more than the first, since what parts of the machines tell of
 # it can be too little; then more of them show how far it does move.
-SURE, SETTLED, MOST, LEAST_TIMES = 0.003, 0.01, 64_000, 4
+SURE, SETTLED, MOST, LEAST_TIMES = 0.003, 0.0075, 64_000, 4
 LEAST_GROWTH, MOST_GROWTH = 1.5, 2.0
 
 CLEARLY_UNSTABLE = 0.75  # chance from which mid-range instability is mentioned
