@@ -16,7 +16,7 @@ from scipy.special import logsumexp, ndtr, ndtri, stdtrit
 
 from ..machine import Array, Direction, Machine
 from ..physics.skip import Moves
-from ..physics.skipmap import AS_MAPPED, FREEDOM, Mapped, Supplied, curve_of, mapped, reach, unlike
+from ..physics.skipmap import AS_MAPPED, FREEDOM, Electrics, Mapped, electrics_of, mapped, reach, unlike
 from ..plant import Plant, log_widths, nominal_plant, plant_at
 from .causes import Hypothesis
 from .likelihood import (
@@ -35,15 +35,13 @@ from .likelihood import (
 from .proposal import Proposal, effective, fitted, tempered
 
 FEW, MANY = 1000, 2000  # machines that a cause is weighed by, at first and later
-MOST_DIRECTIONS, INFORMED = (
-    11,
-    0.02,
-)  # of tolerances that rows tell about: how many, and least effect on a limit of each
+# Of tolerances, directions that rows tell about: how many, and least effect on a limit of each.
+MOST_DIRECTIONS, INFORMED = 11, 0.02
 TELLING = 100  # possible machines that tell how such differ from all
 LATER = 3  # coordinates of machines that come last: how currents die down, size, offset
 SIZE_POINTS = 41  # quantiles of a size's prior at which readings are weighed and its posterior is told
 BEYOND = 1.6  # skip speed over the top speed from which one is as good as another
-ELECTRICAL = (  # what decides on a torque curve
+ELECTRICAL = (  # what decides on a torque curve, and on the voltage
     "voltage",
     "source_resistance",
     "torque_constant",
@@ -132,7 +130,7 @@ class Cloud:
     of the fault, and the offset common to all limits.
 
     `log_density` (machines,) is the log of how often such occur over how often they were drawn; `plant` is theirs without a
-    fault; `torque`, `told` are what a `Bench` has worked out for them already, by hypothesis and by hypothesis and direction.
+    fault; `electrics`, `told` are what a `Bench` has worked out for them already, by hypothesis and by hypothesis and direction.
     """
 
     normal: Array
@@ -140,7 +138,7 @@ class Cloud:
     log_density: Array
     plant: Plant
     directions: tuple[str, ...]
-    torque: dict[int, Supplied] = field(default_factory=dict, repr=False)
+    electrics: dict[int, Electrics] = field(default_factory=dict, repr=False)
     told: dict[tuple[int, str], Mapped] = field(default_factory=dict, repr=False)
 
     @property
@@ -158,9 +156,8 @@ class Cloud:
 
     def luck(self, label: str) -> Array:
         """Of each in a direction, as `mapped` asks for; those that do as the map says do so in all."""
-        everywhere, here = ndtr(
-            self.normal[:, -LATER - 1 - len(self.directions) :][:, [0, 1 + self.directions.index(label)]]
-        ).T
+        first = self.normal.shape[1] - LATER - len(self.directions) - 1
+        everywhere, here = ndtr(self.normal[:, [first, first + 1 + self.directions.index(label)]]).T
         return np.where(everywhere >= 1.0 - AS_MAPPED, everywhere, (1.0 - AS_MAPPED) * here)
 
     def take(self, rows: NDArray[np.intp] | slice) -> Cloud:
@@ -256,20 +253,20 @@ class Bench:
         theory = self.theories[which]
         return theory.applied(cloud.plant, theory.sizes(cloud.quantiles))
 
-    def _supplied(self, which: int, cloud: Cloud, plant: Plant) -> Supplied:
-        """Torque curve of machines with a fault; the healthy ones' where the fault leaves motors and drivers alone."""
+    def _electrics(self, which: int, cloud: Cloud, plant: Plant) -> Electrics:
+        """Torque curve and voltage of machines with a fault; the healthy ones' where the fault leaves motors and drivers alone."""
         mine = which if any(getattr(plant, n) is not getattr(cloud.plant, n) for n in ELECTRICAL) else 0
-        if mine not in cloud.torque:
-            cloud.torque[mine] = curve_of(plant, self.fastest)
-        return cloud.torque[mine]
+        if mine not in cloud.electrics:
+            cloud.electrics[mine] = electrics_of(plant, self.fastest)
+        return cloud.electrics[mine]
 
     def _told(self, which: int, direction: Direction, moves: Moves, speeds: Array, cloud: Cloud) -> Mapped:
         """What the map says of machines under a hypothesis in a direction."""
         key = self.owner(which, direction), direction.label
         if key not in cloud.told:
             plant = self.faulty(key[0], cloud)
-            supplied = self._supplied(key[0], cloud, plant)
-            cloud.told[key] = mapped(plant, supplied, moves.unit, moves.acceleration, speeds, cloud.luck(key[1]))
+            electrics = self._electrics(key[0], cloud, plant)
+            cloud.told[key] = mapped(plant, electrics, moves.unit, moves.acceleration, speeds, cloud.luck(key[1]))
         return cloud.told[key]
 
     def limits(self, which: int, cloud: Cloud) -> Limits:

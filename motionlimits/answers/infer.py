@@ -46,10 +46,10 @@ SAMPLES, THOROUGH_SAMPLES = 4000, 32_000
 PARTS = 8  # of these machines, by which it is told how far a chance hangs on them
 INFORMING = 200  # machines that tell what a limit is expected to say about causes
 STABLE = 0.02  # a chance that hangs on them by more is told
-# While a chance hangs on them by more than the second, more are looked at, of the causes that make for at least half as much: as many
-# as should do, half as many again at least and as many again at most; up to so many in all, or `LEAST_TIMES` as many as asked for.
-# Twice the machines then hardly ever move it by `STABLE`. At first by more than the first, since what parts of the machines tell of
-# it can be too little; then more of them show how far it does move.
+# While a chance hangs on them by more than `SETTLED`, more are looked at, of the causes that make for at least half as much: as many
+# as should do, half as many again at least and as many again at most; up to `MOST` in all, or `LEAST_TIMES` as many as asked for.
+# Twice the machines then hardly ever move it by `STABLE`. At first `SURE` stands in its place, since what parts of the machines tell
+# can be too little; then more of them show how far it does move.
 SURE, SETTLED, MOST, LEAST_TIMES = 0.003, 0.0075, 64_000, 4
 LEAST_GROWTH, MOST_GROWTH = 1.5, 2.0
 
@@ -210,6 +210,7 @@ def _settled(
     while moved > bound and count < most:
         before, scores = chances, np.array([views[i].weight.score for i in unsure])
         more = round(count * (min(max((moved / bound) ** 2, LEAST_GROWTH), MOST_GROWTH) - 1.0))
+        more = min(more, most - count)
         chances = look(more, [i for i, own in zip(unsure, each, strict=True) if own > bound / 2])
         moved, each = _scatter(chances, unsure, [views[i].weight for i in unsure])
         # As many again would move them by less than these did.

@@ -44,8 +44,8 @@ DOUBTFUL_STARTS = math.log(0.45), math.log(0.85)  # what a move asks for at stan
 # limits, and how likely each is. Most likely for 3637 limits of starts that fail in 951 directions of blind sweeps (seeds 3332 to
 # 3819 of tests/studies), parameters given: 0.04 in three of four directions, 0 in half of the others, the rest from -0.08 to -0.4.
 # Here with more on either side, a choice. With the first four the log-likelihood of these rows is 1750 greater than with a scatter
-# of 0.25 of each limit by itself, that of one direction in a hundred less by nearly 1. The last shift is for machines that do not move at all: the
-# map was learned from searches down to a fortieth of the top speed, sweeps go on to lower ones.
+# of 0.25 of each limit by itself, that of one direction in a hundred less by nearly 1. The last shift is for machines that do not
+# move at all: the map was learned from searches down to a fortieth of the top speed, sweeps go on to lower ones.
 FAILED_SHIFTS, FAILED_SHARES = np.array([0.05, -0.05, -0.2, -0.5, -1.2]), np.array([0.55, 0.24, 0.12, 0.06, 0.03])
 # Measured limits that lie further below or above what a cause predicts, in the logarithm, are not explained by it: a choice,
 # well outside what offsets do.

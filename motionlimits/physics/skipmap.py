@@ -137,27 +137,27 @@ def reach(plant: Plant) -> float:
     return REACH * float(corner.max())
 
 
-class Supplied(NamedTuple):
+class Electrics(NamedTuple):
     """What the map's numbers rest on, alike in all directions: the torque curve, and `working_voltage` [V], (n,)."""
 
     curve: TorqueCurve
     voltage: Array
 
 
-def curve_of(plant: Plant, fastest: float) -> Supplied:
+def electrics_of(plant: Plant, fastest: float) -> Electrics:
     """Torque curve that the map's numbers rest on, and the voltage that it is had at."""
-    return Supplied(torque_curve(plant, fastest, points=POINTS), working_voltage(plant))
+    return Electrics(torque_curve(plant, fastest, points=POINTS), working_voltage(plant))
 
 
-def similarity(plant: Plant, supplied: Supplied, unit: Array, accelerations: Array) -> list[Numbers]:
+def similarity(plant: Plant, electrics: Electrics, unit: Array, accelerations: Array) -> list[Numbers]:
     """Similarity numbers of moves in one direction.
 
     Parameters
     ----------
     plant : Plant
         n samples.
-    supplied : Supplied
-        Of these, from `curve_of`.
+    electrics : Electrics
+        Of these, from `electrics_of`.
     unit : ndarray, shape (A,)
     accelerations : ndarray, shape (k,)
         [m/s2]
@@ -167,8 +167,8 @@ def similarity(plant: Plant, supplied: Supplied, unit: Array, accelerations: Arr
     list of Numbers
         One of each motor that moves an axis of its own, one of a pair of motors that share two axes.
     """
-    steady = pull_out_speeds(plant, supplied.curve, unit, accelerations)
-    standing = standing_ratios(plant, supplied.curve.torque[:, 0], unit, accelerations)
+    steady = pull_out_speeds(plant, electrics.curve, unit, accelerations)
+    standing = standing_ratios(plant, electrics.curve.torque[:, 0], unit, accelerations)
     moves = np.abs(plant.kinematic_map) > 1e-12
     found = []
     for first in np.flatnonzero(moves @ (unit != 0.0)).tolist():
@@ -176,7 +176,7 @@ def similarity(plant: Plant, supplied: Supplied, unit: Array, accelerations: Arr
         drives = np.flatnonzero(moves[:, axes].any(axis=1))
         if first != drives[moves[drives] @ (unit != 0.0)][0]:
             continue  # told with the other of its pair
-        found.append(_numbers(plant, unit, accelerations, drives, axes, steady, standing, supplied.voltage))
+        found.append(_numbers(plant, unit, accelerations, drives, axes, steady, standing, electrics.voltage))
     return found
 
 
@@ -290,13 +290,13 @@ def network(kind: str) -> Network:
 
 
 def mapped(
-    plant: Plant, supplied: Supplied, unit: Array, accelerations: Array, speeds: Array, luck: Array | float = 0.0
+    plant: Plant, electrics: Electrics, unit: Array, accelerations: Array, speeds: Array, luck: Array | float = 0.0
 ) -> Mapped:
     """Where moves in one direction are lost, by the map.
 
     Parameters
     ----------
-    plant, supplied, unit, accelerations
+    plant, electrics, unit, accelerations
         As in `similarity`.
     speeds : ndarray, shape (f,)
         Those asked about that are kept for a while [m/s].
@@ -307,8 +307,8 @@ def mapped(
     -------
     Mapped
     """
-    told = [_told(each, np.log(speeds)) for each in similarity(plant, supplied, unit, accelerations)]
-    return _halted(_first_lost(told), stuck(plant, supplied.curve, unit), luck)
+    told = [_told(each, np.log(speeds)) for each in similarity(plant, electrics, unit, accelerations)]
+    return _halted(_first_lost(told), stuck(plant, electrics.curve, unit), luck)
 
 
 def _first_lost(told: list[Mapped]) -> Mapped:
@@ -374,7 +374,7 @@ def _halted(told: Mapped, chance: Array, luck: Array | float) -> Mapped:
 def unlike(plant: Plant, unit: Array, accelerations: Array) -> bool:
     """Whether the first sample's moves are unlike all that the map was learned from, so that limits may be far off."""
     one = plant.take(slice(1))
-    told = similarity(one, curve_of(one, reach(one)), unit, accelerations)
+    told = similarity(one, electrics_of(one, reach(one)), unit, accelerations)
     return any(bool(np.any(np.abs(network(each.kind).apart(each.whole)) > FURTHEST)) for each in told)
 
 

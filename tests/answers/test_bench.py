@@ -35,7 +35,7 @@ from motionlimits.answers.likelihood import (
 from motionlimits.answers.proposal import effective, shares, smoothed, weighted_quantiles
 from motionlimits.machine import Machine
 from motionlimits.physics.skip import Moves, ramp_search, together
-from motionlimits.physics.skipmap import AS_MAPPED, curve_of, mapped
+from motionlimits.physics.skipmap import AS_MAPPED, electrics_of, mapped
 from motionlimits.plant import nominal_plant, sample_plant
 from motionlimits.sweep import SweepRow
 from motionlimits.workers import Crew
@@ -176,7 +176,7 @@ def test_limits_are_those_of_the_map(gantry: Machine) -> None:
     limits, plant = bench.limits(which, cloud), bench.faulty(which, cloud)
     for k, pair in enumerate(pairs_of(gantry, rows)):
         told = mapped(
-            plant, curve_of(plant, bench.fastest), pair.direction.vector, np.array([pair.acceleration]), np.ones(1)
+            plant, electrics_of(plant, bench.fastest), pair.direction.vector, np.array([pair.acceleration]), np.ones(1)
         )
         kept = np.minimum(told.kept[:, 0] - math.log(pair.top), math.log(BEYOND)) + cloud.offsets
         # Which motor leads is told by all accelerations together.
@@ -208,7 +208,7 @@ def test_torque_curves_are_shared_where_a_fault_is_mechanical(gantry: Machine) -
         bench.limits(which, cloud)
     mechanical = ("as-predicted", "drag", "speed-drag", "heavy", "open-phase")
     electrical = {k for k, theory in enumerate(theories) if theory.cause.name not in mechanical}
-    assert set(cloud.torque) == {0} | electrical
+    assert set(cloud.electrics) == {0} | electrical
 
 
 def test_unstable_speeds_are_integrated_out() -> None:
@@ -334,7 +334,11 @@ def test_map_tells_where_machines_are_unstable(gantry: Machine) -> None:
         # Below the sixth and the seventh speed, and below the one in the middle between both.
         middle = np.sqrt(speeds[5] * speeds[6])
         told = mapped(
-            plant, curve_of(plant, bench.fastest), gantry.direction(label).vector, np.array([6.0]), np.array([middle])
+            plant,
+            electrics_of(plant, bench.fastest),
+            gantry.direction(label).vector,
+            np.array([6.0]),
+            np.array([middle]),
         )
         assert onsets[:, d, :6].sum(axis=1) == pytest.approx(told.unstable[:, 0], abs=1e-5)
 

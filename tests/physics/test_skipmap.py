@@ -22,7 +22,7 @@ from motionlimits.physics.skipmap import (
     STAYS_HELPED,
     Mapped,
     _halted,
-    curve_of,
+    electrics_of,
     failed_of,
     mapped,
     network,
@@ -39,7 +39,7 @@ SPEEDS = np.geomspace(0.01, 3.0, 9)
 
 
 def told(plant: Plant, unit: Array, accelerations: Array, speeds: Array = SPEEDS) -> Mapped:
-    return mapped(plant, curve_of(plant, reach(plant)), unit, accelerations, speeds)
+    return mapped(plant, electrics_of(plant, reach(plant)), unit, accelerations, speeds)
 
 
 def drawn(seed: int, pair: bool, samples: int = 6) -> tuple[Plant, Moves]:
@@ -104,9 +104,9 @@ def test_motors_have_no_names(seed: int) -> None:
 def test_a_machine_is_told_alike_in_any_company(seed: int, pair: bool) -> None:
     plant, moves = drawn(seed, pair)
     fastest = reach(plant)
-    whole = mapped(plant, curve_of(plant, fastest), moves.unit, moves.acceleration, SPEEDS)
+    whole = mapped(plant, electrics_of(plant, fastest), moves.unit, moves.acceleration, SPEEDS)
     alone = plant.take(slice(3, 4))
-    one = mapped(alone, curve_of(alone, fastest), moves.unit, moves.acceleration[1:2], SPEEDS)
+    one = mapped(alone, electrics_of(alone, fastest), moves.unit, moves.acceleration[1:2], SPEEDS)
     # Which of a pair leads is told by all accelerations together.
     if not pair:
         like(one, Mapped(*(values[3:4, 1:2] for values in whole[:-1]), whole.unstable[3:4]))
@@ -236,7 +236,7 @@ def test_a_machine_that_cannot_move_loses_any_move(fault: str) -> None:
     machine = random_machine(np.random.default_rng(11))
     direction = machine.direction("x")
     healthy = nominal_plant(machine)
-    still = curve_of(healthy, reach(healthy)).curve.torque[0, 0]
+    still = electrics_of(healthy, reach(healthy)).curve.torque[0, 0]
     force = float(np.sum(still / healthy.radius))  # more than the motors can give
     if fault == "friction":
         plant = replace(healthy, friction=healthy.friction + 1.2 * force)
@@ -259,7 +259,7 @@ def test_a_machine_that_cannot_move_loses_any_move(fault: str) -> None:
 
     for one, cannot in ((healthy, False), (plant, True)):
         assert engine_loses(one) == cannot
-        assert (stuck(one, curve_of(one, reach(one)).curve, direction.vector)[0] == STAYS) == cannot
+        assert (stuck(one, electrics_of(one, reach(one)).curve, direction.vector)[0] == STAYS) == cannot
         of_it = told(one, direction.vector, np.array([acceleration]))
         assert (of_it.failed[0, 0] == NOWHERE and of_it.chance[0, 0] == 1.0) == cannot
 

@@ -321,5 +321,7 @@ def table_of(results: Sequence[Case]) -> list[str]:
 
 if __name__ == "__main__":
     law = sys.argv[3] if len(sys.argv) > 3 else "clear"
-    wanted = {"clear": clear_fault, "stated": stated_fault}[law]
-    asked_for(partial(study, law=wanted), f"diagnosis of blind cases, {law} faults", TABLE)
+    laws = {"clear": clear_fault, "stated": stated_fault}
+    if law not in laws:
+        raise SystemExit(f"no law {law!r} of faults; there are: {', '.join(laws)}")
+    asked_for(partial(study, law=laws[law]), f"diagnosis of blind cases, {law} faults", TABLE)

@@ -30,7 +30,7 @@ from motionlimits.physics.skipmap import (
     Network,
     Numbers,
     Single,
-    curve_of,
+    electrics_of,
     failed_of,
     onset_below,
     reach,
@@ -189,11 +189,11 @@ def random_machines(
     found: list[Machines] = []
     while len(found) < machines:
         plant = random_plant(rng, pair, samples)
-        moves, supplied = random_moves(rng, plant, load, kinds), curve_of(plant, reach(plant))
-        asked = standing_ratio(plant, supplied.curve.torque[:, 0], moves.unit, np.zeros(1))
+        moves, electrics = random_moves(rng, plant, load, kinds), electrics_of(plant, reach(plant))
+        asked = standing_ratio(plant, electrics.curve.torque[:, 0], moves.unit, np.zeros(1))
         if np.median(asked) >= HARDLY:
             continue  # hardly any of these machines moves at all
-        (numbers,) = similarity(plant, supplied, moves.unit, moves.acceleration)
+        (numbers,) = similarity(plant, electrics, moves.unit, moves.acceleration)
         # As far as most samples may need.
         waves = np.max(plant.rotor_teeth * np.abs(plant.kinematic_map @ moves.unit) / plant.radius)
         top = np.minimum(FURTHER * np.quantile(numbers.steady, 0.8, axis=0), 2.0 * math.pi * FASTEST / waves)
