@@ -13,6 +13,7 @@ from scipy.special import logsumexp
 from ..machine import Array
 from .bench import Bench, Cloud, Outlook, Seen, pooled
 from .likelihood import RowsFit
+from .proposal import effective
 from .weigh import Weight, weigh
 
 
@@ -25,14 +26,21 @@ class View(NamedTuple):
 
     @property
     def overall(self) -> float:
-        """Log of prior times evidence, by all machines seen: one look may have missed what another one found."""
-        return self.weight.score + _mean([s.log_weight for s in self.seen]) - _mean([self.seen[-1].log_weight])
+        """Log of prior times evidence, by all machines seen: one look may have missed what another one found. Looks weigh by how many
+        of their machines counted, since one that has too much of it mostly owes that to one machine.
+        """
+        means, counted = np.array([(_mean(s.log_weight), effective(s.log_weight)) for s in self.seen]).T
+        return self.weight.score - float(means[-1]) + float(logsumexp(means, b=counted / counted.sum()))
+
+    @property
+    def counted(self) -> float:
+        """How many machines of all looks counted for something."""
+        return sum(effective(s.log_weight) for s in self.seen)
 
 
-def _mean(log_weights: Sequence[Array]) -> float:
-    """Log of the mean of all weights."""
-    together = np.concatenate(log_weights)
-    return float(logsumexp(together)) - math.log(together.size)
+def _mean(log_weight: Array) -> float:
+    """Log of the mean weight."""
+    return float(logsumexp(log_weight)) - math.log(log_weight.size)
 
 
 @dataclass(frozen=True)

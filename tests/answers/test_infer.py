@@ -13,7 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.special import logsumexp
 
-from motionlimits.answers.bench import FEW, MANY, Bench, Drawn, Outlook, Seen
+from motionlimits.answers.bench import FEW, MANY, Bench, Outlook, Seen
 from motionlimits.answers.causes import CAUSES, hypotheses
 from motionlimits.answers.diagnose import Diagnosis, _against, _inference_warnings, _instability, diagnose, quick_rows
 from motionlimits.answers.infer import (
@@ -307,7 +307,7 @@ def _view(log_weight: np.ndarray) -> View:
     """Of a cause whose machines weigh so much."""
     score = float(logsumexp(log_weight)) - math.log(log_weight.size)
     nothing = np.zeros((log_weight.size, 1))
-    seen = Seen(nothing, nothing, log_weight, np.zeros(log_weight.size), Drawn((), ()))
+    seen = Seen(nothing, nothing, log_weight, np.zeros(log_weight.size))
     outlook = Outlook(log_weight, log_weight, log_weight, surely(nothing), nothing)
     return View(outlook, Weight(score, log_weight), (seen,))
 
@@ -318,11 +318,15 @@ def _chances(views: list[View]) -> np.ndarray:
 
 @given(st.lists(st.lists(st.floats(-30.0, 30.0), min_size=1, max_size=5), min_size=1, max_size=4), st.floats(-5.0, 5.0))
 def test_all_machines_seen_of_a_cause_tell_of_it(looks: list[list[float]], prior: float) -> None:
-    """By definition: the mean weight of all of them, whichever look they are of, and the prior."""
+    """By definition: the mean weight of each look, by how many of its machines counted, and the prior."""
     last = _view(np.array(looks[-1]))
     seen = tuple(_view(np.array(each)).seen[0] for each in looks)
     view = View(last.outlook, last.weight._replace(score=last.weight.score + prior), seen)
-    assert view.overall == pytest.approx(prior + math.log(np.mean(np.exp(np.concatenate(looks)))))
+    weights = [np.exp(each) for each in looks]
+    counted = [weight.sum() ** 2 / (weight**2).sum() for weight in weights]
+    mean = np.average([weight.mean() for weight in weights], weights=counted)
+    assert view.counted == pytest.approx(sum(counted))
+    assert view.overall == pytest.approx(prior + math.log(mean))
 
 
 def test_more_machines_say_the_same_more_surely(gantry: Machine) -> None:
