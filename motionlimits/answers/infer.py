@@ -22,21 +22,21 @@ from .bench import BEYOND, FEW, MANY, Bench, Outlook, size_quantiles
 from .causes import Hypothesis, hypotheses
 from .likelihood import Limits, Pair, RowsFit, pairs_of
 from .looks import Looks, View
-from .proposal import shares, weighted_quantiles
+from .proposal import effective, shares, weighted_quantiles
 from .readings import expected
 from .weigh import Weight, chances_of, weigh
 
-# Closer looks, one after the other: at how many machines; and which causes: those of at least such a chance of which fewer machines
-# of all looks counted for something. A chance by all machines seen is meant, from which one can make a cause matter, and one that
+# Closer looks, one after the other: at how many machines; and which causes: those of at least such a chance of whose machines
+# seen last fewer counted for something. A chance by all machines seen is meant, from which one can make a cause matter, and one that
 # looks sure unsure. Of 88 causes with a chance of 0.001 and more in the end, in 26 blind sweeps of tests/studies, a thousand
 # machines as they occur had told no less than a hundredth, a thousand that rows leave possible no less than a tenth; where ten of
 # them counted, the log of their mean likelihood scattered by 0.3. Where hardly any is possible it can still be too low by 16 after
 # the first look, by 14 and 6 after the next two (low current of one motor, 28 directions and accelerations, four seeds), so that
 # every cause gets a closer look that is not out of the question by twice as much, and those of which few count more of them.
 CLOSER = ((FEW, 1e-15, 250), (FEW, 1e-7, 10), (FEW, 1e-5, 10), *5 * ((MANY, 1e-4, 10),))
-# So does a cause whose chance c may hang by more than `OPEN` on the n machines that counted, c (1 - c) / sqrt(n), up to `ENOUGH` of
-# them: what 100 tell of where to draw others has half as many of these count as what 400 do (13 causes of blind sweeps).
-OPEN, ENOUGH = 0.002, 150
+# So does a cause whose chance c may hang by more than `OPEN` on the n machines of all looks that counted, c (1 - c) / sqrt(n), up to
+# `ENOUGH` of them: what 100 tell of where to draw others has half as many of these count as what 400 do (13 causes of blind sweeps).
+OPEN, ENOUGH = 0.001, 150
 # Those with at least such a chance, so many at most, are weighed by these many machines in the end, drawn near those of the looks
 # before. Others are known to a third, some far better: of so few machines ten count for something, or hundreds.
 UNSURE, MOST_UNSURE = 0.02, 8
@@ -176,8 +176,9 @@ def survey(
     for k, (count, least, enough) in enumerate(CLOSER):
         chances = chances_of(view.overall for view in views)
         counted = np.array([view.counted for view in views])
+        vague = np.array([effective(view.weight.machines) for view in views]) < enough
         still_open = (chances * (1.0 - chances) > OPEN * np.sqrt(counted)) & (counted < ENOUGH)
-        some = np.flatnonzero((chances >= least) & (counted < enough) | still_open)
+        some = np.flatnonzero((chances >= least) & vague | still_open)
         look(looks.closer, count, some.tolist())
         report(0.2 + 0.5 * (k + 1) / len(CLOSER))
     unsure = _likeliest(chances_of(view.overall for view in views), UNSURE, MOST_UNSURE)
