@@ -161,6 +161,7 @@ def test_two_kinds_of_possible_machines_are_both_found(seed: int, sharpness: flo
     variance = 1.0 + 1.0 / sharpness**2
     expected = 2.0 * math.exp(-0.5 * 4.0 / variance) / (sharpness * math.sqrt(variance))
     error = 1.0 / math.sqrt(effective(weight))  # one standard deviation
+    # Of 40 seeds the greatest, at a sharpness of 10, is 0.084; without the wider distribution, 13 and 6 of the others, 0.087.
     assert error < 0.09
     assert np.exp(weight).mean() == pytest.approx(expected, rel=4.0 * error)
     assert shares(weight)[cloud.normal @ effect[:, 0] > 0.0].sum() == pytest.approx(0.5, abs=2.0 * error)
