@@ -12,10 +12,12 @@ import mmap
 import multiprocessing
 import os
 import signal
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from multiprocessing.connection import Connection
-from typing import TypeVar
+from multiprocessing.process import BaseProcess
+from typing import Any, NamedTuple, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -85,35 +87,55 @@ def spread(task: Callable[[Item], Result], items: Sequence[Item], workers: int) 
         Where a process was killed.
     """
     workers = min(workers, len(items))
-    alone = "fork" not in multiprocessing.get_all_start_methods() or multiprocessing.current_process().daemon
-    if workers <= 1 or alone:
+    if workers <= 1 or _alone():
         return [task(item) for item in items]
-    context = multiprocessing.get_context("fork")
     found: list[Result] = list(items)  # type: ignore[arg-type]
-    children = []
+    children: list[_Child] = []
     try:
         for k in range(1, workers):
-            here, there = context.Pipe(duplex=False)
-            child = context.Process(target=_send, args=(there, task, items[k::workers]), daemon=True)
-            child.start()
-            there.close()
-            children.append((child, here))
+            children.append(_begun(task, items[k::workers]))
         found[::workers] = [task(item) for item in items[::workers]]
-        for k, (_, here) in enumerate(children, start=1):
-            told = here.recv()
-            if isinstance(told, Exception):
-                raise told
-            found[k::workers] = told
-    except BaseException:
-        # An interrupt must not wait for moves that nobody wants any more.
-        for child, _ in children:
-            child.terminate()
-        raise
+        for k, child in enumerate(children, start=1):
+            found[k::workers] = child.told()
     finally:
-        for child, here in children:
-            child.join()
-            here.close()
+        for child in children:
+            child.dismiss()
     return found
+
+
+def _alone() -> bool:
+    """Whether all work has to be done in this process."""
+    return "fork" not in multiprocessing.get_all_start_methods() or multiprocessing.current_process().daemon
+
+
+class _Child(NamedTuple):
+    """A process, and where it tells what it has worked out."""
+
+    process: BaseProcess
+    here: Connection
+
+    def told(self) -> list[Any]:
+        """What it made of its items; waits for it."""
+        told = self.here.recv()
+        if isinstance(told, Exception):
+            raise told
+        return list(told)
+
+    def dismiss(self) -> None:
+        """Have it end: an interrupt must not wait for work that nobody wants any more."""
+        self.process.terminate()
+        self.process.join()
+        self.here.close()
+
+
+def _begun(task: Callable[[Item], Result], items: Sequence[Item]) -> _Child:
+    """A process that works on items."""
+    context = multiprocessing.get_context("fork")
+    here, there = context.Pipe(duplex=False)
+    process = context.Process(target=_send, args=(there, task, items), daemon=True)
+    process.start()
+    there.close()
+    return _Child(process, here)
 
 
 @dataclass(frozen=True)
@@ -130,9 +152,9 @@ class Crew:
 
     def __call__(self, lanes: Lanes) -> Fate:
         """Fates of lanes."""
-        if self.workers <= 1 or lanes.size < 2 * SMALLEST_SHARE:
-            return simulate(lanes)
         pieces = self.workers * -(-lanes.size // (self.workers * LARGEST_SHARE))
+        if pieces <= 1 or lanes.size < 2 * SMALLEST_SHARE:
+            return simulate(lanes)
         # In turn: each piece then has as many long lanes as any other, and of those that are lost soon.
         shares = [np.arange(k, lanes.size, pieces) for k in range(pieces)]
         # What lanes leave behind is a hundred times all else: it does not travel, and there is no second one of it.
@@ -148,3 +170,18 @@ class Crew:
     def each(self, task: Callable[[Item], Result], items: Sequence[Item]) -> list[Result]:
         """What a task makes of every item, as `spread` does it."""
         return spread(task, items, self.workers)
+
+    @contextmanager
+    def beside(self, task: Callable[[], Result]) -> Iterator[Callable[[], Result]]:
+        """Begin a task beside what is done here in the meantime: gives what waits for its result, or raises what it raised.
+
+        Where there is no process for it, it is done when waited for.
+        """
+        if self.workers <= 1 or _alone():
+            yield task
+            return
+        child = _begun(lambda each: each(), [task])
+        try:
+            yield lambda: child.told()[0]
+        finally:
+            child.dismiss()

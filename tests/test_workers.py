@@ -75,3 +75,29 @@ def test_an_interrupt_does_not_wait_for_the_others() -> None:
     with pytest.raises(KeyboardInterrupt):
         spread(task, [0, 1], 2)
     assert not multiprocessing.active_children()
+
+
+@pytest.mark.parametrize("workers", [1, 2])
+def test_a_task_is_done_beside_others(workers: int) -> None:
+    """In a process of its own where there may be one; what it holds need not travel."""
+    with Crew(workers).beside(lambda: (7**2, os.getpid())) as waited:
+        value, process = waited()
+    assert value == 49
+    assert (process == os.getpid()) == (workers == 1)
+    assert not multiprocessing.active_children()
+
+
+@pytest.mark.parametrize("workers", [1, 2])
+def test_what_a_task_beside_raises_is_raised_where_it_is_waited_for(workers: int) -> None:
+    with Crew(workers).beside(lambda: 1 / 0) as waited:
+        found = Crew(workers).each(abs, [-1, -2, -3])
+        with pytest.raises(ZeroDivisionError):
+            waited()
+    assert found == [1, 2, 3]
+    assert not multiprocessing.active_children()
+
+
+def test_an_interrupt_does_not_wait_for_a_task_beside() -> None:
+    with pytest.raises(KeyboardInterrupt), Crew(2).beside(signal.pause):
+        raise KeyboardInterrupt
+    assert not multiprocessing.active_children()

@@ -6,13 +6,13 @@ Machines are rows of standard normal coordinates, so that they can be drawn near
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass, field
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtr, ndtri, stdtrit
+from scipy.special import logsumexp, ndtr, ndtri, stdtrit
 
 from ..machine import Array, Direction, Machine
 from ..physics.skip import Moves
@@ -22,21 +22,23 @@ from .causes import Hypothesis
 from .likelihood import (
     COMMON_MIDDLE,
     COMMON_OFFSET,
-    FREQUENCIES,
     GRID,
     LUCK_POINTS,
+    TINY,
     UNSTABLE,
     UNSTABLE_SLOW,
+    Along,
     Limits,
     Pair,
     RowsFit,
     unstable_speeds,
 )
-from .proposal import effective, fitted, tempered
+from .proposal import Proposal, effective, fitted, sieved, tempered
 
 FEW, MANY = 1000, 2000  # machines that a cause is weighed by, at first and later
 # Of tolerances, directions that rows tell about: how many, and least effect on a limit of each.
 MOST_DIRECTIONS, INFORMED = 11, 0.02
+GONE_ON_WITH = 0.25  # share of machines drawn that are gone on with at least, from one direction to the next
 TELLING = 100  # possible machines that tell how such differ from all
 LATER = 3  # coordinates of machines that come last: how currents die down, size, offset
 SIZE_POINTS = 41  # quantiles of a size's prior at which readings are weighed and its posterior is told
@@ -65,7 +67,8 @@ class Outlook:
     `quantiles` (machines,) of the size, `log_weight` (machines,): likelihood of the rows, times how often such a machine
     occurs over how often it was drawn; `unstable` (machines,): how likely each has an unstable speed by the common prior.
     `limits` of (machines, pairs); `typical` (sizes, pairs): expected log of skip over top speed of the machine as described over
-    `size_quantiles`.
+    `size_quantiles`. `drawn`: how many machines were, of which these were gone on with; by default all. `order`: directions,
+    those that tell most machines apart first.
     """
 
     quantiles: Array
@@ -73,6 +76,13 @@ class Outlook:
     unstable: Array
     limits: Limits
     typical: Array
+    drawn: int = 0
+    order: tuple[int, ...] = ()
+
+    @property
+    def total(self) -> int:
+        """How many machines were drawn."""
+        return self.drawn or self.log_weight.size
 
 
 def size_quantiles(theory: Hypothesis) -> Array:
@@ -86,8 +96,9 @@ class Cloud:
     the map says, what others do in each of the `directions` (labels), how currents die down, the size of the fault, and the
     offset common to all limits.
 
-    `log_density` (machines,) is the log of how often such occur over how often they were drawn; `plant` is theirs without a
-    fault; `electrics`, `told` are what a `Bench` has worked out for them already, by hypothesis and by hypothesis and direction.
+    `log_density` (machines,) is the log of how often such occur over how often they were drawn, and gone on with; `plant` is
+    theirs without a fault; `electrics`, `told` are what a `Bench` has worked out for them already, by hypothesis and by hypothesis
+    and direction.
     """
 
     normal: Array
@@ -118,35 +129,61 @@ class Cloud:
 
     def take(self, rows: NDArray[np.intp] | slice) -> Cloud:
         """Some of them."""
-        return Cloud(self.normal[rows], self.log_density[rows], self.plant.take(rows), self.directions)
+        electrics = {which: each.take(rows) for which, each in self.electrics.items()}
+        return Cloud(self.normal[rows], self.log_density[rows], self.plant.take(rows), self.directions, electrics)
+
+    def sieved(self, rows: NDArray[np.intp], log_chance: Array) -> Cloud:
+        """Some of them, each of which was to be gone on with by such a chance, (rows,)."""
+        return replace(self.take(rows), log_density=self.log_density[rows] - log_chance)
 
 
 class Seen(NamedTuple):
     """Machines that were looked at: coordinates (n, coordinates), limits to expect `within_reach` (n, pairs), log of their weight
-    (n,), and of how often such occur over how often they were drawn (n,), which is part of it.
+    (n,), and of how often such occur over how often they were drawn and gone on with (n,), which is part of it; and how many were
+    drawn, by default all of these.
     """
 
     normal: Array
     limits: Array
     log_weight: Array
     log_density: Array
+    drawn: int = 0
+
+    @property
+    def total(self) -> int:
+        """How many machines were drawn."""
+        return self.drawn or self.log_weight.size
 
     @property
     def trust(self) -> float:
         """Log of what one of them counts among others: more where more of them counted for something."""
-        return math.log(effective(self.log_weight) / self.log_weight.size)
+        return math.log(effective(self.log_weight) / self.total)
+
+    @property
+    def overall(self) -> float:
+        """Log of the mean weight."""
+        return float(logsumexp(self.log_weight)) - math.log(self.total)
 
     @classmethod
-    def of(cls, cloud: Cloud, limits: Limits, log_weight: Array) -> Seen:
+    def of(cls, cloud: Cloud, limits: Limits, log_weight: Array, drawn: int = 0) -> Seen:
         """Of a cloud."""
-        return cls(cloud.normal, within_reach(limits), log_weight, cloud.log_density)
+        return cls(cloud.normal, within_reach(limits), log_weight, cloud.log_density, drawn)
+
+
+class Place(NamedTuple):
+    """Where to draw machines: along some directions of their coordinates (coordinates, k), by a proposal (k coordinates); and which
+    drawing it is, of those of a hypothesis.
+    """
+
+    basis: Array
+    proposal: Proposal
+    turn: int
 
 
 class Bench:
     """Machines within tolerance, the same for all causes at first, and what they do.
 
     A direction that a fault does not touch tells of the healthy machine: there all such faults share what was worked out.
-    The first machine is the one described, its fault of middle size.
 
     Parameters
     ----------
@@ -176,15 +213,14 @@ class Bench:
         self.everybody = self.cloud(self._coordinates(MANY, seed))
 
     def _coordinates(self, count: int, seed: int | Sequence[int]) -> Array:
-        """Standard normal coordinates of machines, evenly spread: a Latin hypercube; the first is the machine described."""
+        """Standard normal coordinates of machines, evenly spread: a Latin hypercube."""
         rng = np.random.default_rng(seed)
-        normal = np.zeros((count, int(self.varies.sum()) + 1 + len(self.directions) + LATER))
-        normal[1:] = ndtri(
-            (rng.permuted(np.tile(np.arange(count - 1.0)[:, None], normal.shape[1]), axis=0) + 0.5) / (count - 1)
-        )
+        coordinates = int(self.varies.sum()) + 1 + len(self.directions) + LATER
+        cells = rng.permuted(np.tile(np.arange(float(count))[:, None], coordinates), axis=0)
+        normal = ndtri((cells + 0.5) / count)
         # Sizes and offsets: two additive recurrences whose beginnings, too, fill a square evenly (plastic number;
         # Niederreiter 1992, from memory).
-        even = (0.5 + np.arange(count)[:, None] * np.array([0.7548776662, 0.5698402910])) % 1.0
+        even = (rng.random(2) + np.arange(count)[:, None] * np.array([0.7548776662, 0.5698402910])) % 1.0
         normal[:, -2:] = ndtri(np.clip(even, 1e-6, 1.0 - 1e-6))
         return normal
 
@@ -223,22 +259,29 @@ class Bench:
 
     def limits(self, which: int, cloud: Cloud) -> Limits:
         """Limits of machines under a hypothesis."""
-        n = len(cloud.normal)
-        kept, failed, chance, standing = np.empty((4, n, self.count))
-        kept_luck, failed_luck = np.empty((2, LUCK_POINTS, self.count))
-        onsets = np.empty((n, len(self.directions), FREQUENCIES.size))
-        for d, (direction, here, moves, between) in enumerate(self.directions):
-            told, top = self._told(which, direction, moves, between, cloud), np.log(moves.top)
-            kept[:, here] = np.minimum(told.kept - top, math.log(BEYOND))
-            failed[:, here] = np.clip(told.failed - top, GRID[0], math.log(BEYOND))
-            chance[:, here], standing[:, here] = told.chance, told.standing
-            kept_luck[:, here] = _luck(told.kept_scatter, 1.0 - told.chance)
-            failed_luck[:, here] = _luck(told.failed_scatter, told.chance)
-            onsets[:, d] = np.diff(told.unstable, axis=1, prepend=0.0)
-        return Limits(kept, failed, chance, standing, kept_luck, failed_luck, onsets).moved(cloud.offsets)
+        return self._whole({d: self._along(which, d, cloud) for d in range(len(self.directions))})
 
-    def outlook(self, which: int, fit: RowsFit, cloud: Cloud, typical: Array | None = None) -> Outlook:
-        """What machines do under a hypothesis.
+    def _whole(self, parts: Mapping[int, Limits]) -> Limits:
+        """Limits in all directions, from those in each."""
+        numbers = range(len(self.directions))
+        return Limits.of_directions([parts[d] for d in numbers], [self.directions[d][1] for d in numbers])
+
+    def _along(self, which: int, at: int, cloud: Cloud) -> Limits:
+        """Limits of machines under a hypothesis in one direction, by its number."""
+        direction, _, moves, between = self.directions[at]
+        told, top = self._told(which, direction, moves, between, cloud), np.log(moves.top)
+        return Limits(
+            np.minimum(told.kept - top, math.log(BEYOND)),
+            np.clip(told.failed - top, GRID[0], math.log(BEYOND)),
+            told.chance,
+            told.standing,
+            _luck(told.kept_scatter, 1.0 - told.chance),
+            _luck(told.failed_scatter, told.chance),
+            np.diff(told.unstable, axis=1, prepend=0.0)[:, None],
+        ).moved(cloud.offsets)
+
+    def first(self, which: int, fit: RowsFit, cloud: Cloud) -> tuple[Outlook, Seen]:
+        """What machines do under a hypothesis; all of them.
 
         Parameters
         ----------
@@ -247,18 +290,77 @@ class Bench:
         fit : RowsFit
         cloud : Cloud
             The machines asked about.
-        typical : ndarray, optional
-            Of this hypothesis, where it is known: it does not hang on the machines.
 
         Returns
         -------
         Outlook
+        Seen
+            Of the same machines, by what rows say of them.
         """
-        limits = self.limits(which, cloud)
-        weight = fit.log_likelihood(limits, cloud.unstable) + cloud.log_density
-        if typical is None:
-            typical = self.typical(which)
-        return Outlook(cloud.quantiles, weight, cloud.unstable, limits.compact(), typical)
+        numbers = range(len(self.directions))
+        limits = [self._along(which, d, cloud) for d in numbers]
+        along = [fit.along(d, each) for d, each in zip(numbers, limits, strict=True)]
+        apart = [
+            np.mean(np.abs(of_rows - of_rows.max()))
+            for of_rows in (a.most + np.log(np.maximum(a.stable, TINY)) for a in along)
+        ]
+        order = tuple(np.argsort(apart)[::-1].tolist())
+        known = self.typical(which), len(cloud.normal), order
+        return self._outlook(fit, cloud, dict(enumerate(limits)), along, known)
+
+    def further(
+        self, which: int, fit: RowsFit, place: Place, part: int, count: int, before: Outlook
+    ) -> tuple[Outlook, Seen]:
+        """The same of so many machines drawn somewhere, of which `sieved` leaves those that may matter.
+
+        One direction is looked at after the other, as `before` has them; most machines are out of the question before the last.
+
+        Parameters
+        ----------
+        which, fit
+            As in `first`.
+        place : Place
+        part : int
+            Of several parts of one drawing, which.
+        count : int
+            How many to draw.
+        before : Outlook
+            What was seen of the hypothesis before.
+
+        Returns
+        -------
+        Outlook
+        Seen
+        """
+        cloud, luck = self.drawn(place, count, part), np.random.default_rng([self.seed, place.turn, part, 1])
+        limits: dict[int, Limits] = {}
+        along: list[Along] = []
+        for d in before.order:
+            if along:
+                weight = fit.together(along, cloud.unstable) + cloud.log_density
+                rows, log_chance = sieved(weight, luck.random(weight.size), round(GONE_ON_WITH * count))
+                cloud = cloud.sieved(rows, log_chance)
+                limits = {at: each.take(rows) for at, each in limits.items()}
+                along = [each.take(rows) for each in along]
+            limits[d] = self._along(which, d, cloud)
+            along.append(fit.along(d, limits[d]))
+        return self._outlook(fit, cloud, limits, along, (before.typical, count, before.order))
+
+    def _outlook(
+        self,
+        fit: RowsFit,
+        cloud: Cloud,
+        limits: Mapping[int, Limits],
+        along: Sequence[Along],
+        known: tuple[Array, int, tuple[int, ...]],
+    ) -> tuple[Outlook, Seen]:
+        """What machines do and what was seen of them, from their limits and the likelihood of rows in each direction; what is `known`
+        beside: `typical`, `drawn` and `order` of an `Outlook`.
+        """
+        whole = self._whole(limits)
+        weight = fit.together(along, cloud.unstable) + cloud.log_density
+        outlook = Outlook(cloud.quantiles, weight, cloud.unstable, whole.compact(), *known)
+        return outlook, Seen.of(cloud, whole, weight, outlook.drawn)
 
     def unlike(self) -> tuple[str, ...]:
         """Directions in which the machine is unlike all that the map was learned from."""
@@ -272,8 +374,8 @@ class Bench:
         normal[:, -2] = ndtri(np.clip(quantiles, 1e-6, 1.0 - 1e-6))
         return self.limits(which, self.cloud(normal)).mean()
 
-    def nearer(self, seen: Sequence[Seen], count: int = MANY) -> Cloud:
-        """Machines drawn near those that rows and readings leave possible, as importance sampling has it.
+    def place(self, seen: Sequence[Seen]) -> Place:
+        """Where to draw machines near those that rows and readings leave possible, as importance sampling has it.
 
         Only along the few directions of tolerances, size and offset in which limits change, that in which the possible ones
         differ from all, and that of how currents die down, which changes more than limits. There the drawn ones follow normal
@@ -283,12 +385,10 @@ class Bench:
         ----------
         seen : sequence of Seen
             All that were looked at, in turn: what the last ones missed, others may have found.
-        count : int
-            How many to draw.
 
         Returns
         -------
-        Cloud
+        Place
         """
         last = seen[-1]
         apart = last.normal - last.normal.mean(axis=0)
@@ -306,38 +406,40 @@ class Bench:
         if effective(last.log_weight) > TELLING:
             along.append(share @ points)
         basis, _ = np.linalg.qr(np.column_stack(along))
-        proposal = fitted(points @ basis, share)
-        fresh = self._coordinates(count, [self.seed, sum(len(some.normal) for some in seen)])
-        luck = fresh @ basis
-        drawn = proposal.draw(luck)
-        return self.cloud(fresh + (drawn - luck) @ basis.T, proposal.log_density(drawn))
+        return Place(basis, fitted(points @ basis, share), sum(some.total for some in seen))
+
+    def drawn(self, place: Place, count: int, part: int = 0) -> Cloud:
+        """So many machines drawn somewhere; another `part` of a drawing has others."""
+        fresh = self._coordinates(count, [self.seed, place.turn, part])
+        luck = fresh @ place.basis
+        at = place.proposal.draw(luck)
+        return self.cloud(fresh + (at - luck) @ place.basis.T, place.proposal.log_density(at))
 
 
-def pooled(first: Outlook, seen: Seen, more: Outlook, cloud: Cloud) -> tuple[Outlook, Seen]:
-    """What machines do that were seen, and more of them that were drawn elsewhere: each weighs as drawn where it was. As seen they
-    weigh what rows say; readings are left to the caller.
+def pooled(found: Sequence[tuple[Outlook, Seen]]) -> tuple[Outlook, Seen]:
+    """What machines do that were drawn in several places: each weighs as drawn where it was. As seen they weigh what rows say;
+    readings are left to the caller.
 
     As if drawn from all of these places together, as the balance heuristic has it (Veach and Guibas 1995, from memory), weights
     would scatter less. But where the later ones were drawn hangs on the earlier ones: those that weighed most then have many
     drawn near them, for which they would weigh less, while nothing makes up for what they missed. So the mean likelihood of
     causes of which few machines count came out too low, by 0.1 to 0.2 in its logarithm after 32,000 machines.
     """
-    # Any stretch of them has its part of both.
-    order = np.argsort(np.concatenate([np.arange(n) / n for n in (len(seen.normal), len(cloud.normal))]), kind="stable")
+    outlooks, seen = zip(*found, strict=True)
+    # Any stretch of them has its part of all.
+    order = np.argsort(np.concatenate([np.arange(n) / n for n in (len(some.normal) for some in seen)]), kind="stable")
 
-    def both(these: Array, those: Array) -> Array:
-        return np.concatenate([these, those])[order]
+    def together(parts: Sequence[Outlook] | Sequence[Seen], name: str) -> Array:
+        return np.concatenate([getattr(part, name) for part in parts])[order]
 
-    log_density = both(seen.log_density, cloud.log_density)
-    limits = first.limits.joined(more.limits, order)
-    outlook = Outlook(
-        both(first.quantiles, more.quantiles),
-        both(first.log_weight, more.log_weight),
-        both(first.unstable, more.unstable),
-        limits,
-        more.typical,
+    outlook = replace(
+        outlooks[-1],
+        **{name: together(outlooks, name) for name in ("quantiles", "log_weight", "unstable")},
+        limits=Limits.joined([each.limits for each in outlooks], order),
+        drawn=sum(each.total for each in outlooks),
     )
-    return outlook, Seen(both(seen.normal, cloud.normal), within_reach(limits), outlook.log_weight, log_density)
+    of_all = {name: together(seen, name) for name in ("normal", "limits", "log_density")}
+    return outlook, Seen(log_weight=outlook.log_weight, drawn=outlook.drawn, **of_all)
 
 
 def within_reach(limits: Limits) -> Array:

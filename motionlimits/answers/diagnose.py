@@ -10,20 +10,18 @@ import numpy as np
 
 from ..errors import InputError
 from ..machine import Machine
-from ..physics.skip import together
 from ..readings import readings_of
 from ..sweep import SweepRow, grouped
 from ..workers import Crew
 from .infer import SAMPLES, STABLE, THOROUGH_SAMPLES, Found, Inference, Survey, rank, survey
 from .likelihood import pairs_of
 from .nextcheck import Check, next_checks, swap_test
-from .predict import Limit, Prediction, Question, check_accelerations, prediction_search, static_prediction
+from .predict import Limit, Prediction, Question, check_accelerations, prediction_beside, static_prediction
 from .readings import expected
 from .shift import Shifts
 
 # Trials of a limit that is told without a sweep: who knows it has met it more than once; common practice, no source.
 STATED_TRIALS = 3
-PREDICTING = 0.3  # of the time that an answer takes, told as progress
 
 
 @dataclass(frozen=True)
@@ -148,19 +146,10 @@ def diagnose(
     if quick:
         prediction = static_prediction(question)
     else:
-        crew, report = Crew(), progress or (lambda share: None)
-        search = prediction_search(question, seed=seed, progress=lambda share: report(PREDICTING * share))
-        (prediction,) = together([search], crew)
-        surveyed = survey(
-            machine,
-            rows,
-            given,
-            slipped,
-            samples=samples,
-            seed=seed,
-            crew=crew,
-            progress=lambda share: report(PREDICTING + (1.0 - PREDICTING) * share),
-        )
+        crew = Crew()
+        with prediction_beside(question, crew, seed) as predicted:
+            surveyed = survey(machine, rows, given, slipped, samples=samples, seed=seed, crew=crew, progress=progress)
+            prediction = predicted()
     limits = {(limit.direction, limit.acceleration): limit for limit in prediction.limits}
     warnings: list[str] = []
     agreement = tuple(_agree(machine, key, group, limits[key], warnings) for key, group in groups.items())

@@ -18,11 +18,11 @@ from ..machine import Array, Direction, Machine
 from ..readings import readings_of
 from ..sweep import SweepRow
 from ..workers import Crew
-from .bench import BEYOND, FEW, MANY, Bench, Outlook, size_quantiles
+from .bench import BEYOND, FEW, MANY, Bench, Outlook, Seen, size_quantiles
 from .causes import Hypothesis, hypotheses
 from .likelihood import Limits, Pair, RowsFit, pairs_of
 from .looks import Looks, View
-from .proposal import effective, shares, weighted_quantiles
+from .proposal import drawn, effective, shares, weighted_quantiles
 from .readings import expected
 from .weigh import Weight, chances_of, weigh
 
@@ -41,6 +41,8 @@ OPEN, ENOUGH = 0.001, 150
 # before. Others are known to a third, some far better: of so few machines ten count for something, or hundreds.
 UNSURE, MOST_UNSURE = 0.02, 8
 SAMPLES, THOROUGH_SAMPLES = 4000, 32_000
+# So many machines of a cause are looked at in one go, and so many goes are there to be dealt out at least.
+SMALLEST_PART, LARGEST_PART, LEAST_PARTS = 500, 2000, 4
 PARTS = 8  # of these machines, by which it is told how far a chance hangs on them
 INFORMING = 200  # machines that tell what a limit is expected to say about causes
 STABLE = 0.02  # a chance that hangs on them by more is told
@@ -53,8 +55,7 @@ LEAST_GROWTH, MOST_GROWTH = 1.5, 2.0
 
 CLEARLY_UNSTABLE = 0.75  # chance from which mid-range instability is mentioned
 LEAST_UNSTABLE = 0.001  # chance of a cause from which it is worked out whether instability takes part
-# Weight of machines that are left out where rows are looked at once more: a choice, for time.
-LEAST_TOLD = 1e-2
+TELLING = 1000  # machines by which rows are looked at once more
 # Rows are unexplained where less than this share of what the best cause predicts comes near them.
 UNEXPLAINED = 0.1
 
@@ -167,10 +168,14 @@ def survey(
     views += crew.each(lambda i: looks.first(i, views[0]), everything[1:])
     report(0.2)
 
-    def look(how: Callable[[int, View, View, int], View], count: int, causes: Sequence[int]) -> Array:
-        seen = crew.each(lambda i: how(i, views[i], views[0], count), causes)
-        for i, view in zip(causes, seen, strict=True):
-            views[i] = view
+    def look(
+        how: Callable[[int, View, View, list[tuple[Outlook, Seen]]], View], count: int, causes: Sequence[int]
+    ) -> Array:
+        sizes = _parts(count, len(causes))
+        parts = [part for i in causes for part in looks.parts(i, views[i], sizes)]
+        found = crew.each(looks.at, parts)
+        for k, i in enumerate(causes):
+            views[i] = how(i, views[i], views[0], found[k * len(sizes) : (k + 1) * len(sizes)])
         return chances_of(view.weight.score for view in views)
 
     for k, (count, least, enough) in enumerate(CLOSER):
@@ -191,6 +196,14 @@ def survey(
     moved = _settled(views, unsure, chances, (count, most), lambda more, causes: look(looks.more, more, causes))
     report(1.0)
     return Survey(machine, pairs, theories, tuple(view.outlook for view in views), looks.fit, moved, bench.unlike())
+
+
+def _parts(count: int, causes: int) -> list[int]:
+    """Sizes of the parts in which so many machines of each of some causes are looked at: neither more nor fewer than is worth a
+    turn, but at least `LEAST_PARTS` in all, for several processes.
+    """
+    parts = max(math.ceil(count / LARGEST_PART), min(math.ceil(LEAST_PARTS / max(causes, 1)), count // SMALLEST_PART))
+    return [count // parts + (k < count % parts) for k in range(parts)]
 
 
 def _settled(
@@ -282,12 +295,9 @@ def rank(
 
 
 def _telling(outlook: Outlook, share: Array) -> tuple[Limits, Array, Array]:
-    """Limits, chance of an unstable speed by the common prior, and share of the machines that together hold all but
-    `LEAST_TOLD` of the weight.
-    """
-    order = np.argsort(-share, kind="stable")
-    some = order[: int(np.searchsorted(np.cumsum(share[order]), 1.0 - LEAST_TOLD)) + 1]
-    return outlook.limits.take(some), outlook.unstable[some], share[some] / share[some].sum()
+    """Limits, chance of an unstable speed by the common prior, and share of machines that stand for all by their shares."""
+    some, times = np.unique(drawn(share, TELLING), return_counts=True)
+    return outlook.limits.take(some), outlook.unstable[some], times / TELLING
 
 
 def _weigh(found: Survey, readings: Mapping[str, float], slipped: Sequence[tuple[str, ...]]) -> list[Weight]:

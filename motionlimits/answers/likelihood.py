@@ -109,10 +109,22 @@ class Limits(NamedTuple):
         """Of some machines."""
         return self._replace(**{name: getattr(self, name)[which] for name in PER_MACHINE})
 
-    def joined(self, others: Limits, order: NDArray[np.intp]) -> Limits:
-        """Of these machines and others, in some order; chance adds what it adds to the others."""
-        both = {name: np.concatenate([getattr(self, name), getattr(others, name)]) for name in PER_MACHINE}
-        return others._replace(**both).take(order)
+    def along(self, direction: int, pairs: Sequence[int]) -> Limits:
+        """In one direction, of these pairs."""
+        return Limits._make([*(each[:, pairs] for each in self[:-1]), self.onsets[:, [direction]]])
+
+    @classmethod
+    def of_directions(cls, parts: Sequence[Limits], pairs: Sequence[Sequence[int]]) -> Limits:
+        """Of all directions, from those of each one with its pairs."""
+        order = np.argsort(np.concatenate(pairs), kind="stable")
+        *by_pair, onsets = (np.concatenate(each, axis=1) for each in zip(*parts, strict=True))
+        return cls._make([*(each[:, order] for each in by_pair), onsets])
+
+    @classmethod
+    def joined(cls, parts: Sequence[Limits], order: NDArray[np.intp]) -> Limits:
+        """Of the machines of several, in some order; chance adds what it adds to the last ones."""
+        all_of = {name: np.concatenate([getattr(part, name) for part in parts]) for name in PER_MACHINE}
+        return parts[-1]._replace(**all_of).take(order)
 
     def compact(self) -> Limits:
         """In single precision: half the room, and a ten millionth off."""
@@ -163,16 +175,21 @@ class Pair:
         return np.asarray(peak + np.log(np.maximum((1.0 - share) * blurred[0] + share * blurred[1], TINY)))
 
 
-class _Along(NamedTuple):
+class Along(NamedTuple):
     """Likelihood of the rows of one direction: log of the greatest, whatever the unstable speed (machines,), and over it that
-    without an unstable speed (machines,) and with each of some (machines, frequencies); and where such a speed lies below the
-    limits and in reach.
+    without an unstable speed (machines,), with each of some (machines, frequencies), and with such speeds as the map has them
+    (machines,); and where such a speed lies below the limits and in reach.
     """
 
     most: Array
     stable: Array
     onset: Array
+    mapped: Array
     matters: Array
+
+    def take(self, which: NDArray[np.intp]) -> Along:
+        """Of some machines."""
+        return Along._make(each[which] for each in self)
 
 
 def unstable_speeds(machine: Machine, direction: Direction) -> Array:
@@ -222,33 +239,33 @@ class RowsFit:
         self.onset = _normalised(np.exp(-0.5 * ((apart - math.log(UNSTABLE_AT)) / UNSTABLE_SPREAD) ** 2))
         self.apart = _normalised(np.exp(-0.5 * ((apart[:, None] - apart) / UNSTABLE_APART) ** 2))
 
-    def _with_luck(self, pair: int, luck: Array) -> Array:
-        """Log-likelihood of a pair's rows over `GRID`, averaged over what chance adds to a limit; as `Pair.log_likelihood`."""
+    def _with_luck(self, pair: int, at: Array, luck: Array, jumps: NDArray[np.intp]) -> Array:
+        """Log-likelihood of a pair's rows at some limits, averaged over what chance adds to them; by which of `JUMP_SHARES` holds."""
+        curves, place = self.curves[pair], _place(at)
         if not luck.any():
-            return np.asarray(self.curves[pair])
-        each = _along(self.curves[pair], GRID + luck[:, None], np.arange(len(self.curves[pair]))[:, None, None])
-        most = self.curves[pair].max()
-        return np.asarray(most + _log(np.mean(np.exp(each - most), axis=1)))
+            return _between(curves, place, jumps)
+        # Worked out where limits are, which mostly lie close together.
+        first, last = int(place.min()), int(place.max()) + 2
+        each = _along(curves, GRID[first:last] + luck[:, None], np.arange(len(curves))[:, None, None])
+        most = curves.max()
+        return _between(most + _log(np.mean(np.exp(each - most), axis=1)), place - first, jumps)
 
     def log_likelihood(self, limits: Limits, unstable: Array) -> Array:
         """(machines,) from what the machines' limits are and how likely each has an unstable speed by the common prior; such
         speeds are integrated out.
         """
-        along = self._each_direction(limits)
-        return self._total(along, unstable, self._by_onset(along)[0], np.prod(self._own(along, limits), axis=0))
+        return self.together(self._each_direction(limits), unstable)
 
-    def _total(self, along: Sequence[_Along], unstable: Array, by_onset: Array, own: Array) -> Array:
+    def together(self, along: Sequence[Along], unstable: Array) -> Array:
+        """The same from the likelihood `along` each direction, or some of them."""
+        return self._total(along, unstable, self._by_onset(along)[0])
+
+    def _total(self, along: Sequence[Along], unstable: Array, by_onset: Array) -> Array:
         stable = np.sum([each.most + _log(each.stable) for each in along], axis=0)
         most = np.sum([each.most for each in along], axis=0)
         common = np.logaddexp(np.log1p(-unstable) + stable, np.log(unstable) + most + _log(by_onset.sum(axis=1)))
-        return np.logaddexp(math.log(COMMON_SHARE) + common, math.log1p(-COMMON_SHARE) + most + _log(own))
-
-    def _own(self, along: Sequence[_Along], limits: Limits) -> list[Array]:
-        """Of each direction, the likelihood over the greatest with unstable speeds as the map has them, (machines,)."""
-        return [
-            (1.0 - here.sum(axis=1)) * each.stable + np.sum(here @ self.near * each.onset, axis=1)
-            for each, here in zip(along, limits.onsets.swapaxes(0, 1), strict=True)
-        ]
+        by_map = np.prod([each.mapped for each in along], axis=0)
+        return np.logaddexp(math.log(COMMON_SHARE) + common, math.log1p(-COMMON_SHARE) + most + _log(by_map))
 
     def instability(self, limits: Limits, unstable: Array, weight: Array) -> dict[str, tuple[float, float]]:
         """How likely each direction, by its label, loses steps to an unstable speed, and that speed [m/s].
@@ -269,52 +286,60 @@ class RowsFit:
         """Of each direction, how likely it is each machine that loses steps at each onset; (machines, frequencies)."""
         along = self._each_direction(limits)
         by_onset, parts = self._by_onset(along)
-        own = self._own(along, limits)
-        whole = np.prod(own, axis=0)
+        whole = np.prod([each.mapped for each in along], axis=0)
         most = np.sum([each.most for each in along], axis=0)
-        likely = weight * np.exp(np.minimum(most - self._total(along, unstable, by_onset, whole), 700.0))
+        likely = weight * np.exp(np.minimum(most - self._total(along, unstable, by_onset), 700.0))
         by_onset *= (COMMON_SHARE * likely * unstable)[:, None]
         by_map = (1.0 - COMMON_SHARE) * likely * whole
         found = []
-        for each, here, part, mine in zip(along, limits.onsets.swapaxes(0, 1), parts, own, strict=True):
-            lost = by_onset * part + (by_map / np.maximum(mine, TINY))[:, None] * (here @ self.near) * each.onset
+        for each, here, part in zip(along, limits.onsets.swapaxes(0, 1), parts, strict=True):
+            mine = (by_map / np.maximum(each.mapped, TINY))[:, None] * (here @ self.near) * each.onset
+            lost = by_onset * part + mine
             found.append(lost * each.matters)
         return found
 
-    def _each_direction(self, limits: Limits) -> list[_Along]:
+    def _each_direction(self, limits: Limits) -> list[Along]:
         """Of each direction, the likelihood of its rows."""
-        found = []
-        likely = np.where(limits.chance < 0.5, limits.kept, limits.failed)
-        jumps = jump_kind(limits.standing)
-        for pairs, speeds in zip(self.directions, self.windows, strict=True):
-            here, each = _shift_taken_out([self._of_pair(k, limits, jumps[:, k]) for k in pairs])
-            # Machines side by side: there are many of them, and few frequencies.
-            from_here = np.tile(here - np.sum(each, axis=0), (speeds.size, 1))
-            matters = np.zeros(from_here.shape, dtype=bool)
-            for k, own in zip(pairs, each, strict=True):
-                limit = np.ascontiguousarray(likely[:, k])
-                onset = (speeds - self.tops[k])[:, None]
-                beyond = (limit < onset) | (speeds > self.kept_awhile[k])[:, None]
-                matters |= ~beyond
-                from_here += np.where(beyond, own, _along(self.curves[k], onset, 0))
-            most = np.maximum(here, from_here.max(axis=0))
-            found.append(_Along(most, np.exp(here - most), np.exp(from_here - most).T, matters.T))
-        return found
+        return [self.along(d, limits.along(d, pairs)) for d, pairs in enumerate(self.directions)]
 
-    def _of_pair(self, k: int, limits: Limits, jumps: NDArray[np.intp]) -> Array:
-        """Log-likelihood of the rows of a pair, without unstable speeds, by shift of starts that fail; (shifts, machines), one
+    def along(self, direction: int, limits: Limits) -> Along:
+        """Likelihood of the rows of a direction, by its number, from the limits of its pairs (machines, pairs of it)."""
+        pairs, speeds = self.directions[direction], self.windows[direction]
+        likely = np.where(limits.chance < 0.5, limits.kept, limits.failed)
+        here, each = _shift_taken_out(self._of_pairs(pairs, limits))
+        # Machines side by side: there are many of them, and few frequencies.
+        from_here = np.tile(here - np.sum(each, axis=0), (speeds.size, 1))
+        matters = np.zeros(from_here.shape, dtype=bool)
+        for k, limit, own in zip(pairs, np.ascontiguousarray(likely.T), each, strict=True):
+            onset = (speeds - self.tops[k])[:, None]
+            beyond = (limit < onset) | (speeds > self.kept_awhile[k])[:, None]
+            matters |= ~beyond
+            from_here += np.where(beyond, own, _along(self.curves[k], onset, 0))
+        most = np.maximum(here, from_here.max(axis=0))
+        stable, at_onset = np.exp(here - most), np.exp(from_here - most).T
+        own_onset = limits.onsets[:, 0]
+        mapped = (1.0 - own_onset.sum(axis=1)) * stable + np.sum(own_onset @ self.near * at_onset, axis=1)
+        return Along(most, stable, at_onset, mapped, matters.T)
+
+    def _of_pairs(self, pairs: Sequence[int], limits: Limits) -> list[Array]:
+        """Log-likelihood of the rows of each pair, without unstable speeds, by shift of starts that fail; (shifts, machines), one
         for all shifts where no start fails.
         """
-        kept = _along(self._with_luck(k, limits.kept_luck[:, k]), limits.kept[:, k], jumps)
-        chance = limits.chance[:, k]
-        if not chance.any():
-            return kept[None]
-        at = limits.failed[:, k] + FAILED_SHIFTS[:, None]
-        failed = _along(self._with_luck(k, limits.failed_luck[:, k]), at, jumps)
-        with np.errstate(divide="ignore"):
-            return np.asarray(np.logaddexp(np.log1p(-chance) + kept, np.log(chance) + failed))
+        found = []
+        jumps = jump_kind(limits.standing)
+        for j, k in enumerate(pairs):
+            kept = self._with_luck(k, limits.kept[:, j], limits.kept_luck[:, j], jumps[:, j])
+            chance = limits.chance[:, j]
+            if not chance.any():
+                found.append(kept[None])
+                continue
+            at = limits.failed[:, j] + FAILED_SHIFTS[:, None]
+            failed = self._with_luck(k, at, limits.failed_luck[:, j], jumps[:, j])
+            with np.errstate(divide="ignore"):
+                found.append(np.logaddexp(np.log1p(-chance) + kept, np.log(chance) + failed))
+        return found
 
-    def _by_onset(self, along: Sequence[_Along]) -> tuple[Array, list[Array]]:
+    def _by_onset(self, along: Sequence[Along]) -> tuple[Array, list[Array]]:
         """Likelihood, over the greatest, of machines with an onset at each of some frequencies, its common prior included
         (machines, frequencies), and of these how likely each direction has one, too.
         """
@@ -385,9 +410,18 @@ def _normalised(density: Array) -> Array:
 
 def _along(curves: Array, at: Array, which: NDArray[np.intp] | int) -> Array:
     """One of some functions given over `GRID` (functions, grid), between its points."""
-    place = np.clip((at - GRID[0]) / _STEP, 0.0, GRID.size - 1.001)
+    return _between(curves, _place(at), which)
+
+
+def _place(at: Array) -> Array:
+    """Where on `GRID` something lies, in its steps."""
+    return np.clip((at - GRID[0]) / _STEP, 0.0, GRID.size - 1.001)
+
+
+def _between(curves: Array, place: Array, which: NDArray[np.intp] | int) -> Array:
+    """One of some functions given over some steps (functions, steps), between them."""
     left = place.astype(np.intp)
-    place -= left
-    left = left + which * GRID.size
+    part = place - left
+    left = left + which * curves.shape[-1]
     before = curves.take(left)
-    return np.asarray(before + place * (curves.take(left + 1) - before))
+    return np.asarray(before + part * (curves.take(left + 1) - before))

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
@@ -10,8 +9,7 @@ from typing import NamedTuple
 import numpy as np
 from scipy.special import logsumexp
 
-from ..machine import Array
-from .bench import Bench, Cloud, Outlook, Seen, pooled
+from .bench import Bench, Cloud, Outlook, Place, Seen, pooled
 from .likelihood import RowsFit
 from .proposal import effective
 from .weigh import Weight, weigh
@@ -29,7 +27,7 @@ class View(NamedTuple):
         """Log of prior times evidence, by all machines seen: one look may have missed what another one found. Looks weigh by how many
         of their machines counted, since one that has too much of it mostly owes that to one machine.
         """
-        means, counted = np.array([(_mean(s.log_weight), effective(s.log_weight)) for s in self.seen]).T
+        means, counted = np.array([(s.overall, effective(s.log_weight)) for s in self.seen]).T
         return self.weight.score - float(means[-1]) + float(logsumexp(means, b=counted / counted.sum()))
 
     @property
@@ -38,9 +36,14 @@ class View(NamedTuple):
         return sum(effective(s.log_weight) for s in self.seen)
 
 
-def _mean(log_weight: Array) -> float:
-    """Log of the mean weight."""
-    return float(logsumexp(log_weight)) - math.log(log_weight.size)
+class Part(NamedTuple):
+    """Of one drawing of machines of a hypothesis `which` somewhere, part `turn`: `size` of them; and what was seen `before`."""
+
+    which: int
+    place: Place
+    turn: int
+    size: int
+    before: Outlook
 
 
 @dataclass(frozen=True)
@@ -55,29 +58,28 @@ class Looks:
 
     def first(self, which: int, healthy: View | None = None) -> View:
         """At a few machines within tolerance, whatever the rows say."""
-        return self.at(which, self.few, healthy)
+        outlook, seen = self.bench.first(which, self.fit, self.few)
+        return self._view(which, outlook, seen, healthy, ())
 
-    def closer(self, which: int, view: View, healthy: View, count: int) -> View:
-        """At so many machines that rows and readings leave possible, by those seen."""
-        return self.at(which, self.bench.nearer(view.seen, count), healthy, view)
+    def parts(self, which: int, view: View, sizes: Sequence[int]) -> list[Part]:
+        """Machines to draw that rows and readings leave possible, by those seen, in parts of some sizes."""
+        place = self.bench.place(view.seen)
+        return [Part(which, place, k, count, view.outlook) for k, count in enumerate(sizes)]
 
-    def more(self, which: int, view: View, healthy: View, count: int) -> View:
-        """At so many more, together with those last seen."""
-        cloud = self.bench.nearer(view.seen, count)
-        fresh = self.bench.outlook(which, self.fit, cloud, view.outlook.typical)
-        outlook, seen = pooled(view.outlook, view.seen[-1], fresh, cloud)
-        weight = self._weight(which, outlook, healthy.outlook)
-        return View(outlook, weight, (*view.seen[:-1], seen._replace(log_weight=weight.machines)))
+    def at(self, part: Part) -> tuple[Outlook, Seen]:
+        """What is seen of a part."""
+        return self.bench.further(part.which, self.fit, part.place, part.turn, part.size, part.before)
 
-    def at(self, which: int, cloud: Cloud, healthy: View | None, before: View | None = None) -> View:
-        """At some machines, after others."""
-        outlook = self.bench.outlook(which, self.fit, cloud, before.outlook.typical if before else None)
-        weight = self._weight(which, outlook, healthy.outlook if healthy else outlook)
-        seen = before.seen if before else ()
-        return View(outlook, weight, (*seen, Seen.of(cloud, outlook.limits, weight.machines)))
+    def closer(self, which: int, view: View, healthy: View, found: Sequence[tuple[Outlook, Seen]]) -> View:
+        """After a look at all parts of a drawing."""
+        return self._view(which, *pooled(found), healthy, view.seen)
 
-    def _weight(self, which: int, outlook: Outlook, healthy: Outlook) -> Weight:
-        theory = self.bench.theories[which]
-        return weigh(
-            self.bench.machine, theory, outlook, healthy.typical[0], self.fit.directions, self.known, self.slipped
-        )
+    def more(self, which: int, view: View, healthy: View, found: Sequence[tuple[Outlook, Seen]]) -> View:
+        """The same, together with those last seen."""
+        return self._view(which, *pooled([(view.outlook, view.seen[-1]), *found]), healthy, view.seen[:-1])
+
+    def _view(self, which: int, outlook: Outlook, seen: Seen, healthy: View | None, before: tuple[Seen, ...]) -> View:
+        typical = (healthy.outlook if healthy else outlook).typical[0]
+        theory, known = self.bench.theories[which], self.known
+        weight = weigh(self.bench.machine, theory, outlook, typical, self.fit.directions, known, self.slipped)
+        return View(outlook, weight, (*before, seen._replace(log_weight=weight.machines)))

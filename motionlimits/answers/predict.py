@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 
 import numpy as np
@@ -250,6 +251,19 @@ def prediction_search(
     plant = sample_plant(question.machine, samples, seed)
     found = yield from skip_search(plant, question.moves, seed=seed, progress=progress)
     return _answer(question, plant, found)
+
+
+@contextmanager
+def prediction_beside(question: Question, crew: Crew, seed: int = 0) -> Iterator[Callable[[], Prediction]]:
+    """A prediction made beside other work, as `Crew.beside` has it: gives what waits for it.
+
+    All moves in one process: their lanes share what a step in time costs, so that two halves in two processes, one beside the
+    other, take nearly as long.
+    """
+    check_moves(question.machine, [direction for direction, *_ in question.wanted])
+    plant = sample_plant(question.machine, SAMPLES, seed)
+    with crew.beside(lambda: together([skip_search(plant, question.moves, seed=seed)], Crew(1))[0]) as found:
+        yield lambda: _answer(question, plant, found())
 
 
 def _answer(question: Question, plant: Plant, found: Sequence[Skips] | None) -> Prediction:

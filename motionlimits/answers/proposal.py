@@ -23,6 +23,10 @@ WIDER, KERNEL, CENTRES = 1.4, 0.6, 100
 # The likelihood counts by the greatest of these powers at which as many points count.
 POWERS, LEAST_EFFECTIVE = (1.0, 0.7, 0.5, 0.35, 0.25, 0.15, 0.1), 60
 LEAST_VARIANCE = 0.02
+# Of all weight, what points looked at no further have together, all but some of them. A choice, for time: of six causes (sweeps of
+# 256 rows, of 8000 machines 17 to 1640 counting) a half to three quarters of the work was left, and 94 per cent or more still
+# counted; with ten times as much, 83.
+NOTHING = 0.01
 # Of weights, the greatest that are smoothed: at most so great a share, and so many times the square root of how many there are;
 # not at all where they are fewer than the last (Vehtari et al. 2015, from memory).
 TAIL_SHARE, TAIL_ROOTS, LEAST_TAIL = 0.2, 3.0, 5
@@ -82,6 +86,21 @@ def tempered(log_likelihood: Array, log_density: Array) -> Array:
     """Shares of points by a power of their likelihood that leaves enough of them counting, (n,)."""
     powered = (power * log_likelihood + log_density for power in POWERS)
     return shares(next((p for p in powered if effective(p) >= LEAST_EFFECTIVE), log_density))
+
+
+def sieved(log_weight: Array, luck: Array, least: int) -> tuple[NDArray[np.intp], Array]:
+    """Which points to go on with, by what is known of their weights so far, and the log of the chance that each of these had to be.
+
+    All but those that together weigh next to nothing; of them some, the fewer the less they weigh, and weighted the more: so
+    that no mean is off (Russian roulette; Hammersley and Handscomb 1964, from memory). By the root of their weight, since one
+    that weighs little so far may come to weigh more. `luck` (n,) decides, even from 0 to 1.
+    """
+    order = np.argsort(log_weight, kind="stable")
+    cumulated = np.cumsum(np.exp(log_weight[order] - log_weight[order[-1]]))
+    first = min(int(np.searchsorted(cumulated, NOTHING * cumulated[-1])), max(log_weight.size - least, 0))
+    log_chance = 0.5 * np.minimum(log_weight - log_weight[order[first]], 0.0)
+    rows = np.flatnonzero(np.log(luck) < log_chance)
+    return rows, log_chance[rows]
 
 
 def weighted_quantiles(values: Array, share: Array, probabilities: ArrayLike) -> Array:

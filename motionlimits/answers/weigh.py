@@ -50,7 +50,7 @@ def weigh(
     whole = outlook.log_weight + np.interp(outlook.quantiles, at, read)
     machines = smoothed(whole)
     total = float(logsumexp(machines))
-    score = math.log(theory.prior) + total - math.log(machines.size) + damage_fit(machine, theory, slipped)
+    score = math.log(theory.prior) + total - math.log(outlook.total) + damage_fit(machine, theory, slipped)
     return Weight(score, machines, abs(float(logsumexp(whole)) - total))
 
 

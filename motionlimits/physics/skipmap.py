@@ -143,6 +143,10 @@ class Electrics(NamedTuple):
     curve: TorqueCurve
     voltage: Array
 
+    def take(self, rows: NDArray[np.intp] | slice) -> Electrics:
+        """Those of some machines."""
+        return Electrics(self.curve.take(rows), self.voltage[rows])
+
 
 def electrics_of(plant: Plant, fastest: float) -> Electrics:
     """Torque curve that the map's numbers rest on, and the voltage that it is had at."""

@@ -16,7 +16,7 @@ from scipy.special import logsumexp
 
 from motionlimits.answers.bench import BEYOND, LUCK_TAKEN_IN, MANY, MOST_OF_IT, Bench, Outlook, Seen, _luck, pooled
 from motionlimits.answers.causes import hypotheses
-from motionlimits.answers.infer import LEAST_TOLD, _telling
+from motionlimits.answers.infer import TELLING, _telling
 from motionlimits.answers.likelihood import (
     COMMON_SHARE,
     FAILED_SHARES,
@@ -32,7 +32,7 @@ from motionlimits.answers.likelihood import (
     pairs_of,
     unstable_speeds,
 )
-from motionlimits.answers.proposal import effective, shares, smoothed, weighted_quantiles
+from motionlimits.answers.proposal import NOTHING, effective, shares, sieved, smoothed, weighted_quantiles
 from motionlimits.machine import Machine
 from motionlimits.physics.skip import Moves, ramp_search, together
 from motionlimits.physics.skipmap import AS_MAPPED, electrics_of, mapped
@@ -58,7 +58,7 @@ def test_drawn_nearer_they_still_stand_for_all(seed: int, sharpness: float, limi
     effect = 0.1 * np.random.default_rng(seed).standard_normal((cloud.normal.shape[1], limits))
     kept = cloud.normal @ effect
     toward = -sharpness * np.sum((kept - 0.3) ** 2, axis=1)  # what rows say: limits near 0.3
-    nearer = bench.nearer([Seen.of(cloud, surely(kept - 5.0), toward)])
+    nearer = bench.drawn(bench.place([Seen.of(cloud, surely(kept - 5.0), toward)]), MANY)
     weight = np.exp(nearer.log_density)
     error = weight.std() / math.sqrt(MANY)
     assert error < 0.11
@@ -89,11 +89,11 @@ def test_machines_drawn_in_some_places_stand_for_all_together(
         limits = surely(cloud.normal @ told - 6.0)
         said = -0.5 * (sharpness * (limits.kept[:, 0] + 5.0)) ** 2
         outlook = Outlook(cloud.quantiles, said + cloud.log_density, cloud.unstable, limits, np.zeros((1, 1)))
-        looks.append((outlook, Seen.of(cloud, limits, outlook.log_weight), cloud))
-        cloud = bench.nearer([seen for _, seen, _ in looks], count)
-    (together, seen, _), *more = looks[1:]
-    for fresh, _, another in more:
-        together, seen = pooled(together, seen, fresh, another)
+        looks.append((outlook, Seen.of(cloud, limits, outlook.log_weight)))
+        cloud = bench.drawn(bench.place([seen for _, seen in looks]), count)
+    for some in (looks[1:3], looks[1:]):
+        together, seen = pooled(some)
+        assert together.total == seen.total == seen.log_weight.size
         assert np.array_equal(seen.log_weight, together.log_weight)
         # Their coordinates, limits and densities go together.
         assert together.limits.kept == pytest.approx(seen.normal @ told - 6.0)
@@ -108,8 +108,8 @@ def test_machines_drawn_in_some_places_stand_for_all_together(
         assert weight.mean() == pytest.approx(expected, abs=5.0 * weight.std() / math.sqrt(weight.size))
     # All of them, in another order, each weighing what it did.
     for before, after in (
-        ([cloud.quantiles for _, _, cloud in looks[1:]], together.quantiles),
-        ([cloud.log_density for _, _, cloud in looks[1:]], seen.log_density),
+        ([outlook.quantiles for outlook, _ in looks[1:]], together.quantiles),
+        ([each.log_density for _, each in looks[1:]], seen.log_density),
     ):
         assert np.array_equal(np.sort(after), np.sort(np.concatenate(before)))
 
@@ -132,9 +132,9 @@ def test_machines_drawn_by_what_was_seen_are_not_less_likely() -> None:
             outlook = Outlook(cloud.quantiles, said + cloud.log_density, cloud.unstable, surely(kept), np.zeros((1, 1)))
             seen = Seen.of(cloud, outlook.limits, outlook.log_weight)
             if len(views) > 1:
-                outlook, seen = pooled(*views.pop(), outlook, cloud)
+                outlook, seen = pooled([views.pop(), (outlook, seen)])
             views.append((outlook, seen))
-            cloud = bench.nearer([seen for _, seen in views], count)
+            cloud = bench.drawn(bench.place([seen for _, seen in views]), count)
         found.append(np.exp(outlook.log_weight).mean() / expected)
     error = np.std(found, ddof=1) / math.sqrt(len(found))
     assert error < 0.03
@@ -156,7 +156,7 @@ def test_two_kinds_of_possible_machines_are_both_found(seed: int, sharpness: flo
     weight, seen = said(cloud.normal @ effect), []
     for _ in range(2):
         seen.append(Seen.of(cloud, surely(cloud.normal @ effect - 5.0), weight))
-        cloud = bench.nearer(seen)
+        cloud = bench.drawn(bench.place(seen), MANY)
         weight = said(cloud.normal @ effect) + cloud.log_density
     variance = 1.0 + 1.0 / sharpness**2
     expected = 2.0 * math.exp(-0.5 * 4.0 / variance) / (sharpness * math.sqrt(variance))
@@ -187,6 +187,57 @@ def test_shares_and_how_many_count(log_weight: np.ndarray, more: float) -> None:
     assert shares(log_weight + more) == pytest.approx(share, abs=1e-9)
     assert 1.0 - 1e-9 <= effective(log_weight) <= log_weight.size + 1e-6
     assert effective(np.zeros(7)) == pytest.approx(7.0)
+
+
+@given(arrays(float, st.integers(1, 80), elements=st.floats(-30.0, 0.0)), st.floats(0.0, 1.0))
+def test_points_that_weigh_next_to_nothing_are_given_up_at_their_chance(log_weight: np.ndarray, share: float) -> None:
+    """With all lots drawn evenly, each is gone on with as often as it has a chance to, so that no mean is off."""
+    least, times = round(share * log_weight.size), 1000
+    often, chance = np.zeros(log_weight.size), np.ones(log_weight.size)
+    for lot in (np.arange(times) + 0.5) / times:
+        rows, log_chance = sieved(log_weight, np.full(log_weight.size, lot), least)
+        assert rows.size >= max(least, 1)
+        assert np.array_equal(rows, np.unique(rows))
+        assert log_chance.max() <= 0.0
+        often[rows] += 1.0 / times
+        chance[rows] = np.exp(log_chance)
+    assert often[often > 0.0] == pytest.approx(chance[often > 0.0], abs=1.0 / times)
+    # Those that never were have none to speak of; those that may be left out weigh next to nothing together.
+    weight = np.exp(log_weight)
+    assert weight[(often < 1.0) & (weight < weight.max())].sum() <= NOTHING * weight.sum() * (1.0 + 1e-9)
+    assert np.all(log_weight[often == 0.0] < log_weight.max() + 2.0 * math.log(1.0 / times) + 0.1)
+
+
+def test_machines_given_up_do_not_change_the_mean(gantry: Machine, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The same machines with all of them gone on with: those that count weigh the same, and so do all together."""
+    rows = [
+        SweepRow(label, a, round(0.9 * v, 3), None, 3, skipped)
+        for label, limit in (("x", 0.35), ("y", 0.6), ("45", 0.4))
+        for a in (3.0, 6.0, 9.0)
+        for v, skipped in ((limit, 0), (1.1 * limit, 3))
+    ]
+    theories = [h for h in hypotheses(gantry) if h.where in ("all", "x") and h.cause.name in ("as-predicted", "drag")]
+    pairs = pairs_of(gantry, rows)
+    bench, fit = Bench(gantry, pairs, theories, 3), RowsFit(gantry, pairs)
+    before, seen = bench.first(1, fit, bench.everybody)
+    assert sorted(before.order) == [0, 1, 2]
+    place = bench.place([seen])
+    some = [bench.further(1, fit, place, part, 1000, before) for part in range(6)]
+    monkeypatch.setattr("motionlimits.answers.bench.GONE_ON_WITH", 1.0)
+    everyone = [bench.further(1, fit, place, part, 1000, before) for part in range(6)]
+    for (outlook, few), (whole, many) in zip(some, everyone, strict=True):
+        assert few.log_weight.size < 0.9 * many.log_weight.size
+        assert outlook.total == many.log_weight.size == whole.total == 1000
+        which = [int(np.flatnonzero((many.normal == one).all(axis=1))[0]) for one in few.normal]
+        surely_kept = few.log_density == many.log_density[which]
+        # What chance adds to limits is told by those gone on with, which differ a little.
+        apart = np.abs(few.log_weight - many.log_weight[which])[surely_kept]
+        assert np.median(apart) < 0.02
+        assert effective(few.log_weight) > 0.9 * effective(many.log_weight)
+        assert few.overall == pytest.approx(many.overall, abs=0.05)
+    # Of different parts other machines are drawn.
+    drawn = np.concatenate([many.normal for _, many in everyone])
+    assert len(np.unique(drawn, axis=0)) == len(drawn)
 
 
 def test_directions_that_a_fault_does_not_touch_are_shared(gantry: Machine) -> None:
@@ -407,10 +458,11 @@ def test_rows_are_looked_at_once_more_for_machines_that_count(log_weight: np.nda
     some, unstable, weight = _telling(outlook, share)
     which = some.kept[:, 0].astype(int)
     assert len(set(which)) == which.size
-    assert share[which].sum() >= 1.0 - LEAST_TOLD - 1e-12
-    assert share[which].min() >= np.delete(share, which).max(initial=0.0)
+    # One of them for every thousandth.
+    whole = np.zeros(share.size)
+    whole[which] = weight
     assert weight.sum() == pytest.approx(1.0)
-    assert weight == pytest.approx(share[which] / share[which].sum())
+    assert np.abs(np.cumsum(whole) - np.cumsum(share)).max() < 0.5001 / TELLING
     assert unstable == pytest.approx(share[which])
 
 
@@ -448,7 +500,7 @@ def test_what_machines_do_that_should_not_move_is_found_like_all_else() -> None:
         said = np.where((x < 0.1) & (y < 0.1), 0.0, -20.0)
         weights.append(said + cloud.log_density)
         limits = surely(np.column_stack([x, y]) - 1.0)
-        cloud = bench.nearer([Seen.of(cloud, limits, weights[-1])])
+        cloud = bench.drawn(bench.place([Seen.of(cloud, limits, weights[-1])]), MANY)
     expected = (1.0 - AS_MAPPED) * (0.1 / (1.0 - AS_MAPPED)) ** 2
     error = 1.0 / math.sqrt(effective(weights[-1]))
     assert effective(weights[-1]) > 5.0 * effective(weights[0])

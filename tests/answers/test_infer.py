@@ -17,12 +17,16 @@ from motionlimits.answers.bench import FEW, MANY, Bench, Outlook, Seen
 from motionlimits.answers.causes import CAUSES, hypotheses
 from motionlimits.answers.diagnose import Diagnosis, _against, _inference_warnings, _instability, diagnose, quick_rows
 from motionlimits.answers.infer import (
+    LARGEST_PART,
     LEAST_GROWTH,
+    LEAST_PARTS,
     MOST_GROWTH,
     PARTS,
     SAMPLES,
     SETTLED,
+    SMALLEST_PART,
     STABLE,
+    _parts,
     _scatter,
     _settled,
     rank,
@@ -329,16 +333,31 @@ def test_all_machines_seen_of_a_cause_tell_of_it(looks: list[list[float]], prior
     assert view.overall == pytest.approx(prior + math.log(mean))
 
 
+@given(st.integers(1, 100_000), st.integers(0, 25))
+def test_looks_are_dealt_out_in_parts(count: int, causes: int) -> None:
+    sizes = _parts(count, causes)
+    assert sum(sizes) == count
+    assert max(sizes) <= LARGEST_PART
+    assert max(sizes) - min(sizes) <= 1
+    assert len(sizes) * max(causes, 1) >= LEAST_PARTS or min(sizes) < 2 * SMALLEST_PART
+
+
+def _closer(looks: Looks, which: int, view: View, count: int) -> View:
+    """At so many machines that rows leave possible, in two parts."""
+    parts = looks.parts(which, view, [count // 2, count // 2])
+    return looks.closer(which, view, looks.first(0), [looks.at(part) for part in parts])
+
+
 def test_more_machines_say_the_same_more_surely(gantry: Machine) -> None:
     rows = [SweepRow("x", 6.0, speed, None, 2, skipped) for speed, skipped in ((0.4, 0), (0.5, 2))]
     theories = [h for h in hypotheses(gantry) if h.where in ("all", "x") and h.cause.name in ("as-predicted", "drag")]
     bench = Bench(gantry, pairs_of(gantry, rows), theories, 3)
     looks = Looks(bench, RowsFit(gantry, pairs_of(gantry, rows)), bench.everybody, {}, ())
-    healthy = looks.closer(0, looks.first(0), looks.first(0), MANY)
+    healthy = _closer(looks, 0, looks.first(0), MANY)
     first = looks.first(1, healthy)
-    view = looks.closer(1, first, healthy, MANY)
-    wider = looks.closer(1, view, healthy, SAMPLES)
-    assert wider.weight.machines.size == SAMPLES
+    view = _closer(looks, 1, first, MANY)
+    wider = _closer(looks, 1, view, SAMPLES)
+    assert wider.outlook.total == SAMPLES
     assert effective(wider.weight.machines) > effective(view.weight.machines) >= effective(first.weight.machines)
     assert wider.weight.score == pytest.approx(view.weight.score, abs=0.2)
 
@@ -351,8 +370,7 @@ def test_what_is_typical_does_not_hang_on_rows(gantry: Machine) -> None:
         rows = [SweepRow("x", 20.0, speed, None, 2, skipped) for speed, skipped in zip(speeds, (0, 2), strict=True)]
         bench = Bench(gantry, pairs_of(gantry, rows), theories, 3)
         looks = Looks(bench, RowsFit(gantry, pairs_of(gantry, rows)), bench.everybody, {}, ())
-        first = looks.first(0)
-        told.append(looks.closer(0, first, first, FEW).outlook.typical)
+        told.append(_closer(looks, 0, looks.first(0), FEW).outlook.typical)
     assert np.array_equal(*told)
 
 

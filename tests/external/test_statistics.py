@@ -135,7 +135,7 @@ def test_tolerances_are_averaged_over(checked: Validation, pairs: int) -> None:
         limits = surely(alike + cloud.normal[:, :tolerances] @ effect).moved(cloud.offsets)
         weight = fit.log_likelihood(limits, STABLE) + cloud.log_density
         seen.append(Seen.of(cloud, limits, weight))
-        count, cloud = effective(weight), bench.nearer(seen)
+        count, cloud = effective(weight), bench.drawn(bench.place(seen), MANY)
     assert count > 400  # of the first ones, seven for ten limits
     checked.close(
         f"log evidence of {pairs} limits over tolerances",
