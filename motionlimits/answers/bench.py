@@ -6,7 +6,7 @@ Machines are rows of standard normal coordinates, so that they can be drawn near
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import NamedTuple
 
@@ -180,6 +180,19 @@ class Place(NamedTuple):
     turn: int
 
 
+class Part(NamedTuple):
+    """Of one drawing of machines of a hypothesis `which` somewhere, part `turn`: `size` of them. What was seen of the hypothesis
+    `before`, and what is `said` of its size beside what rows do: log-likelihood by quantiles.
+    """
+
+    which: int
+    place: Place
+    turn: int
+    size: int
+    before: Outlook
+    said: Callable[[Array], Array]
+
+
 class Bench:
     """Machines within tolerance, the same for all causes at first, and what they do.
 
@@ -308,43 +321,36 @@ class Bench:
         known = self.typical(which), len(cloud.normal), order
         return self._outlook(fit, cloud, dict(enumerate(limits)), along, known)
 
-    def further(
-        self, which: int, fit: RowsFit, place: Place, part: int, count: int, before: Outlook
-    ) -> tuple[Outlook, Seen]:
-        """The same of so many machines drawn somewhere, of which `sieved` leaves those that may matter.
+    def further(self, part: Part, fit: RowsFit) -> tuple[Outlook, Seen]:
+        """The same of machines drawn somewhere, of which `sieved` leaves those that may matter.
 
-        One direction is looked at after the other, as `before` has them; most machines are out of the question before the last.
+        One direction is looked at after the other, those first that told most machines apart before: most machines are out of
+        the question before the last.
 
         Parameters
         ----------
-        which, fit
-            As in `first`.
-        place : Place
-        part : int
-            Of several parts of one drawing, which.
-        count : int
-            How many to draw.
-        before : Outlook
-            What was seen of the hypothesis before.
+        part : Part
+        fit : RowsFit
 
         Returns
         -------
         Outlook
         Seen
         """
-        cloud, luck = self.drawn(place, count, part), np.random.default_rng([self.seed, place.turn, part, 1])
+        cloud, before = self.drawn(part.place, part.size, part.turn), part.before
+        luck = np.random.default_rng([self.seed, part.place.turn, part.turn, 1])
         limits: dict[int, Limits] = {}
         along: list[Along] = []
         for d in before.order:
             if along:
-                weight = fit.together(along, cloud.unstable) + cloud.log_density
-                rows, log_chance = sieved(weight, luck.random(weight.size), round(GONE_ON_WITH * count))
+                weight = fit.together(along, cloud.unstable) + cloud.log_density + part.said(cloud.quantiles)
+                rows, log_chance = sieved(weight, luck.random(weight.size), round(GONE_ON_WITH * part.size))
                 cloud = cloud.sieved(rows, log_chance)
                 limits = {at: each.take(rows) for at, each in limits.items()}
                 along = [each.take(rows) for each in along]
-            limits[d] = self._along(which, d, cloud)
+            limits[d] = self._along(part.which, d, cloud)
             along.append(fit.along(d, limits[d]))
-        return self._outlook(fit, cloud, limits, along, (before.typical, count, before.order))
+        return self._outlook(fit, cloud, limits, along, (before.typical, part.size, before.order))
 
     def _outlook(
         self,

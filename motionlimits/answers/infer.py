@@ -172,7 +172,7 @@ def survey(
         how: Callable[[int, View, View, list[tuple[Outlook, Seen]]], View], count: int, causes: Sequence[int]
     ) -> Array:
         sizes = _parts(count, len(causes))
-        parts = [part for i in causes for part in looks.parts(i, views[i], sizes)]
+        parts = [part for i in causes for part in looks.parts(i, views[i], views[0], sizes)]
         found = crew.each(looks.at, parts)
         for k, i in enumerate(causes):
             views[i] = how(i, views[i], views[0], found[k * len(sizes) : (k + 1) * len(sizes)])

@@ -9,10 +9,10 @@ from typing import NamedTuple
 import numpy as np
 from scipy.special import logsumexp
 
-from .bench import Bench, Cloud, Outlook, Place, Seen, pooled
+from .bench import Bench, Cloud, Outlook, Part, Seen, pooled
 from .likelihood import RowsFit
 from .proposal import effective
-from .weigh import Weight, weigh
+from .weigh import Weight, said_of, weigh
 
 
 class View(NamedTuple):
@@ -36,16 +36,6 @@ class View(NamedTuple):
         return sum(effective(s.log_weight) for s in self.seen)
 
 
-class Part(NamedTuple):
-    """Of one drawing of machines of a hypothesis `which` somewhere, part `turn`: `size` of them; and what was seen `before`."""
-
-    which: int
-    place: Place
-    turn: int
-    size: int
-    before: Outlook
-
-
 @dataclass(frozen=True)
 class Looks:
     """Looks at hypotheses, each for itself but for what the `healthy` machine does; `few` machines do for a first look."""
@@ -61,14 +51,16 @@ class Looks:
         outlook, seen = self.bench.first(which, self.fit, self.few)
         return self._view(which, outlook, seen, healthy, ())
 
-    def parts(self, which: int, view: View, sizes: Sequence[int]) -> list[Part]:
+    def parts(self, which: int, view: View, healthy: View, sizes: Sequence[int]) -> list[Part]:
         """Machines to draw that rows and readings leave possible, by those seen, in parts of some sizes."""
         place = self.bench.place(view.seen)
-        return [Part(which, place, k, count, view.outlook) for k, count in enumerate(sizes)]
+        bench, typical = self.bench, (view.outlook.typical, healthy.outlook.typical[0])
+        said = said_of(bench.machine, bench.theories[which], *typical, self.fit.directions, self.known)
+        return [Part(which, place, k, count, view.outlook, said) for k, count in enumerate(sizes)]
 
     def at(self, part: Part) -> tuple[Outlook, Seen]:
         """What is seen of a part."""
-        return self.bench.further(part.which, self.fit, part.place, part.turn, part.size, part.before)
+        return self.bench.further(part, self.fit)
 
     def closer(self, which: int, view: View, healthy: View, found: Sequence[tuple[Outlook, Seen]]) -> View:
         """After a look at all parts of a drawing."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import NamedTuple
 
 import numpy as np
@@ -43,15 +43,31 @@ def weigh(
     slipped: Sequence[tuple[str, ...]],
 ) -> Weight:
     """Weigh a hypothesis; `healthy` (pairs,) is what the healthy machine does; pairs by `directions`."""
-    at = size_quantiles(theory)
-    read = evidence_fit(machine, theory, readings, theory.sizes(at))
-    if theory.sized:
-        read = read + np.log(noticed(healthy, outlook.typical, directions))
-    whole = outlook.log_weight + np.interp(outlook.quantiles, at, read)
+    whole = outlook.log_weight + said_of(machine, theory, outlook.typical, healthy, directions, readings)(
+        outlook.quantiles
+    )
     machines = smoothed(whole)
     total = float(logsumexp(machines))
     score = math.log(theory.prior) + total - math.log(outlook.total) + damage_fit(machine, theory, slipped)
     return Weight(score, machines, abs(float(logsumexp(whole)) - total))
+
+
+def said_of(
+    machine: Machine,
+    theory: Hypothesis,
+    typical: Array,
+    healthy: Array,
+    directions: Sequence[Sequence[int]],
+    readings: Mapping[str, float],
+) -> Callable[[Array], Array]:
+    """What readings, and that a fault was noticed, say of its size: their log-likelihood by quantiles of it. As in `weigh`; `typical`
+    as of `Outlook`.
+    """
+    at = size_quantiles(theory)
+    read = evidence_fit(machine, theory, readings, theory.sizes(at))
+    if theory.sized:
+        read = read + np.log(noticed(healthy, typical, directions))
+    return lambda quantiles: np.asarray(np.interp(quantiles, at, read))
 
 
 def chances_of(scores: Iterable[float]) -> Array:

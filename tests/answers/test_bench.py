@@ -14,7 +14,18 @@ from hypothesis.extra.numpy import arrays
 from scipy import stats
 from scipy.special import logsumexp
 
-from motionlimits.answers.bench import BEYOND, LUCK_TAKEN_IN, MANY, MOST_OF_IT, Bench, Outlook, Seen, _luck, pooled
+from motionlimits.answers.bench import (
+    BEYOND,
+    LUCK_TAKEN_IN,
+    MANY,
+    MOST_OF_IT,
+    Bench,
+    Outlook,
+    Part,
+    Seen,
+    _luck,
+    pooled,
+)
 from motionlimits.answers.causes import hypotheses
 from motionlimits.answers.infer import TELLING, _telling
 from motionlimits.answers.likelihood import (
@@ -208,8 +219,8 @@ def test_points_that_weigh_next_to_nothing_are_given_up_at_their_chance(log_weig
     assert np.all(log_weight[often == 0.0] < log_weight.max() + 2.0 * math.log(1.0 / times) + 0.1)
 
 
-def test_machines_given_up_do_not_change_the_mean(gantry: Machine, monkeypatch: pytest.MonkeyPatch) -> None:
-    """The same machines with all of them gone on with: those that count weigh the same, and so do all together."""
+def dragged(gantry: Machine) -> tuple[Bench, RowsFit, list[Part]]:
+    """Some rows, and parts of a drawing of machines with drag that they leave possible."""
     rows = [
         SweepRow(label, a, round(0.9 * v, 3), None, 3, skipped)
         for label, limit in (("x", 0.35), ("y", 0.6), ("45", 0.4))
@@ -220,11 +231,29 @@ def test_machines_given_up_do_not_change_the_mean(gantry: Machine, monkeypatch: 
     pairs = pairs_of(gantry, rows)
     bench, fit = Bench(gantry, pairs, theories, 3), RowsFit(gantry, pairs)
     before, seen = bench.first(1, fit, bench.everybody)
-    assert sorted(before.order) == [0, 1, 2]
     place = bench.place([seen])
-    some = [bench.further(1, fit, place, part, 1000, before) for part in range(6)]
+    return bench, fit, [Part(1, place, turn, 1000, before, np.zeros_like) for turn in range(6)]
+
+
+def test_readings_count_before_machines_are_given_up(gantry: Machine) -> None:
+    """Of the machines that a reading asks for more are gone on with than without it."""
+    bench, fit, parts = dragged(gantry)
+    (outlook, _), (asked, _) = (
+        bench.further(parts[0]._replace(said=said), fit)
+        for said in (np.zeros_like, lambda quantiles: -0.5 * ((quantiles - 0.8) / 0.02) ** 2)
+    )
+    near = [np.abs(each.quantiles - 0.8) < 0.04 for each in (outlook, asked)]
+    assert near[1].sum() >= near[0].sum()
+    assert near[1].mean() > 1.5 * near[0].mean()
+
+
+def test_machines_given_up_do_not_change_the_mean(gantry: Machine, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The same machines with all of them gone on with: those that count weigh the same, and so do all together."""
+    bench, fit, parts = dragged(gantry)
+    assert sorted(parts[0].before.order) == [0, 1, 2]
+    some = [bench.further(part, fit) for part in parts]
     monkeypatch.setattr("motionlimits.answers.bench.GONE_ON_WITH", 1.0)
-    everyone = [bench.further(1, fit, place, part, 1000, before) for part in range(6)]
+    everyone = [bench.further(part, fit) for part in parts]
     for (outlook, few), (whole, many) in zip(some, everyone, strict=True):
         assert few.log_weight.size < 0.9 * many.log_weight.size
         assert outlook.total == many.log_weight.size == whole.total == 1000

@@ -344,8 +344,9 @@ def test_looks_are_dealt_out_in_parts(count: int, causes: int) -> None:
 
 def _closer(looks: Looks, which: int, view: View, count: int) -> View:
     """At so many machines that rows leave possible, in two parts."""
-    parts = looks.parts(which, view, [count // 2, count // 2])
-    return looks.closer(which, view, looks.first(0), [looks.at(part) for part in parts])
+    healthy = looks.first(0)
+    parts = looks.parts(which, view, healthy, [count // 2, count // 2])
+    return looks.closer(which, view, healthy, [looks.at(part) for part in parts])
 
 
 def test_more_machines_say_the_same_more_surely(gantry: Machine) -> None:
