@@ -138,15 +138,15 @@ class Cloud:
 
 
 class Seen(NamedTuple):
-    """Machines that were looked at: coordinates (n, coordinates), limits to expect `within_reach` (n, pairs), log of their weight
-    (n,), and of how often such occur over how often they were drawn and gone on with (n,), which is part of it; and how many were
-    drawn, by default all of these.
+    """Machines that were looked at: coordinates (n, coordinates), log of their weight (n,), and of how often such occur over how
+    often they were drawn and gone on with (n,), which is part of it; what coordinates do to limits, `effect_of` (coordinates,
+    pairs); and how many were drawn, by default all of these.
     """
 
     normal: Array
-    limits: Array
     log_weight: Array
     log_density: Array
+    effect: Array
     drawn: int = 0
 
     @property
@@ -167,7 +167,7 @@ class Seen(NamedTuple):
     @classmethod
     def of(cls, cloud: Cloud, limits: Limits, log_weight: Array, drawn: int = 0) -> Seen:
         """Of a cloud."""
-        return cls(cloud.normal, within_reach(limits), log_weight, cloud.log_density, drawn)
+        return cls(cloud.normal, log_weight, cloud.log_density, effect_of(cloud.normal, limits), drawn)
 
 
 class Place(NamedTuple):
@@ -310,16 +310,19 @@ class Bench:
         Seen
             Of the same machines, by what rows say of them.
         """
-        numbers = range(len(self.directions))
-        limits = [self._along(which, d, cloud) for d in numbers]
-        along = [fit.along(d, each) for d, each in zip(numbers, limits, strict=True)]
+        limits = [self._along(which, d, cloud) for d in range(len(self.directions))]
+        along = [fit.along(d, each) for d, each in enumerate(limits)]
         apart = [
             np.mean(np.abs(of_rows - of_rows.max()))
             for of_rows in (a.most + np.log(np.maximum(a.stable, TINY)) for a in along)
         ]
+        whole = self._whole(dict(enumerate(limits)))
+        weight = fit.together(along, cloud.unstable) + cloud.log_density
         order = tuple(np.argsort(apart)[::-1].tolist())
-        known = self.typical(which), len(cloud.normal), order
-        return self._outlook(fit, cloud, dict(enumerate(limits)), along, known)
+        outlook = Outlook(
+            cloud.quantiles, weight, cloud.unstable, whole.compact(), self.typical(which), weight.size, order
+        )
+        return outlook, Seen.of(cloud, whole, weight)
 
     def further(self, part: Part, fit: RowsFit) -> tuple[Outlook, Seen]:
         """The same of machines drawn somewhere, of which `sieved` leaves those that may matter.
@@ -350,23 +353,17 @@ class Bench:
                 along = [each.take(rows) for each in along]
             limits[d] = self._along(part.which, d, cloud)
             along.append(fit.along(d, limits[d]))
-        return self._outlook(fit, cloud, limits, along, (before.typical, part.size, before.order))
-
-    def _outlook(
-        self,
-        fit: RowsFit,
-        cloud: Cloud,
-        limits: Mapping[int, Limits],
-        along: Sequence[Along],
-        known: tuple[Array, int, tuple[int, ...]],
-    ) -> tuple[Outlook, Seen]:
-        """What machines do and what was seen of them, from their limits and the likelihood of rows in each direction; what is `known`
-        beside: `typical`, `drawn` and `order` of an `Outlook`.
-        """
-        whole = self._whole(limits)
         weight = fit.together(along, cloud.unstable) + cloud.log_density
-        outlook = Outlook(cloud.quantiles, weight, cloud.unstable, whole.compact(), *known)
-        return outlook, Seen.of(cloud, whole, weight, outlook.drawn)
+        whole = self._whole(limits)
+        outlook = replace(
+            before,
+            quantiles=cloud.quantiles,
+            log_weight=weight,
+            unstable=cloud.unstable,
+            limits=whole.compact(),
+            drawn=part.size,
+        )
+        return outlook, Seen.of(cloud, whole, weight, part.size)
 
     def unlike(self) -> tuple[str, ...]:
         """Directions in which the machine is unlike all that the map was learned from."""
@@ -396,10 +393,12 @@ class Bench:
         -------
         Place
         """
-        last = seen[-1]
-        apart = last.normal - last.normal.mean(axis=0)
-        effect = np.linalg.solve(apart.T @ apart + np.eye(apart.shape[1]), apart.T @ last.limits)
-        basis, strength, _ = np.linalg.svd(effect, full_matrices=False)
+        # Near the possible machines other coordinates decide than among all. Each look has as much say as machines of it counted: one
+        # of which hardly any did was in the wrong place.
+        say = np.array([effective(some.log_weight) for some in seen])
+        say /= np.linalg.norm(say)
+        effects = np.hstack([own * some.effect for own, some in zip(say, seen, strict=True)])
+        basis, strength, _ = np.linalg.svd(effects, full_matrices=False)
         points = np.concatenate([some.normal for some in seen])
         share = tempered(
             np.concatenate([some.log_weight - some.log_density for some in seen]),
@@ -409,7 +408,7 @@ class Bench:
         dying[-LATER] = 1.0
         along = [basis[:, :MOST_DIRECTIONS][:, strength[:MOST_DIRECTIONS] > INFORMED], dying]
         # How a few possible ones differ from all is mostly chance.
-        if effective(last.log_weight) > TELLING:
+        if effective(seen[-1].log_weight) > TELLING:
             along.append(share @ points)
         basis, _ = np.linalg.qr(np.column_stack(along))
         return Place(basis, fitted(points @ basis, share), sum(some.total for some in seen))
@@ -444,13 +443,19 @@ def pooled(found: Sequence[tuple[Outlook, Seen]]) -> tuple[Outlook, Seen]:
         limits=Limits.joined([each.limits for each in outlooks], order),
         drawn=sum(each.total for each in outlooks),
     )
-    of_all = {name: together(seen, name) for name in ("normal", "limits", "log_density")}
-    return outlook, Seen(log_weight=outlook.log_weight, drawn=outlook.drawn, **of_all)
+    normal, log_density = (together(seen, name) for name in ("normal", "log_density"))
+    effect = np.average([each.effect for each in seen], axis=0, weights=[each.total for each in seen])
+    return outlook, Seen(normal, outlook.log_weight, log_density, effect, outlook.drawn)
 
 
-def within_reach(limits: Limits) -> Array:
-    """Limits to expect, as far as rows can tell of them: nothing is driven beyond the top speed."""
-    return np.minimum(limits.mean(), OUT_OF_REACH)
+def effect_of(normal: Array, limits: Limits) -> Array:
+    """What each coordinate of machines (n, coordinates) does to the limits to expect, by linear regression; (coordinates, pairs).
+
+    As far as rows can tell of limits: nothing is driven beyond the top speed.
+    """
+    apart = normal - normal.mean(axis=0)
+    within_reach = np.minimum(limits.mean(), OUT_OF_REACH)
+    return np.asarray(np.linalg.solve(apart.T @ apart + np.eye(apart.shape[1]), apart.T @ within_reach))
 
 
 def _luck(scatter: Array, chance: Array) -> Array:

@@ -107,9 +107,10 @@ def test_machines_drawn_in_some_places_stand_for_all_together(
         assert together.total == seen.total == seen.log_weight.size
         assert np.array_equal(seen.log_weight, together.log_weight)
         # Their coordinates, limits and densities go together.
-        assert together.limits.kept == pytest.approx(seen.normal @ told - 6.0)
-        assert seen.limits == pytest.approx(seen.normal @ told - 6.0)
-        said = -0.5 * (sharpness * (seen.limits[:, 0] + 5.0)) ** 2
+        limits = seen.normal @ told - 6.0
+        assert together.limits.kept == pytest.approx(limits)
+        assert seen.effect == pytest.approx(told, abs=0.05)
+        said = -0.5 * (sharpness * (limits[:, 0] + 5.0)) ** 2
         assert together.log_weight == pytest.approx(said + seen.log_density)
 
     variance = 1.0 + 1.0 / sharpness**2
