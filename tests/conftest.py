@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
@@ -21,6 +23,15 @@ settings.register_profile(
     "steady", derandomize=True, deadline=None, max_examples=60, suppress_health_check=[HealthCheck.too_slow]
 )
 settings.load_profile("steady")
+
+
+@pytest.fixture(scope="session", autouse=True)
+def one_process_each() -> Iterator[None]:
+    """Where tests run in several processes, none deals out work to more: two halves of the same moves cost more than the whole."""
+    with pytest.MonkeyPatch.context() as patch:
+        if "PYTEST_XDIST_WORKER" in os.environ:
+            patch.setattr("motionlimits.workers.usable_cores", lambda: 1)
+        yield
 
 
 @pytest.fixture(scope="session")

@@ -11,12 +11,12 @@ from motionlimits.answers.infer import Inference, Survey, rank, survey
 from motionlimits.answers.likelihood import FREQUENCIES, LUCK_POINTS, Limits
 from motionlimits.machine import Array, Machine
 from motionlimits.sweep import SweepRow
-from motionlimits.workers import Crew, usable_cores
+from motionlimits.workers import Crew
 
 
 def surveyed(machine: Machine, rows: Sequence[SweepRow], workers: int | None = None, **options: Any) -> Survey:
     """`survey` on that many processes (None: all cores)."""
-    return survey(machine, rows, crew=Crew(workers or usable_cores()), **options)
+    return survey(machine, rows, crew=Crew(workers) if workers else Crew(), **options)
 
 
 def surely(kept: Array, directions: int = 1) -> Limits:

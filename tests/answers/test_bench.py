@@ -204,7 +204,7 @@ def test_shares_and_how_many_count(log_weight: np.ndarray, more: float) -> None:
 @given(arrays(float, st.integers(1, 80), elements=st.floats(-30.0, 0.0)), st.floats(0.0, 1.0))
 def test_points_that_weigh_next_to_nothing_are_given_up_at_their_chance(log_weight: np.ndarray, share: float) -> None:
     """With all lots drawn evenly, each is gone on with as often as it has a chance to, so that no mean is off."""
-    least, times = round(share * log_weight.size), 1000
+    least, times = round(share * log_weight.size), 200
     often, chance = np.zeros(log_weight.size), np.ones(log_weight.size)
     for lot in (np.arange(times) + 0.5) / times:
         rows, log_chance = sieved(log_weight, np.full(log_weight.size, lot), least)
