@@ -24,7 +24,6 @@ from .likelihood import (
     COMMON_OFFSET,
     GRID,
     LUCK_POINTS,
-    TINY,
     UNSTABLE,
     UNSTABLE_SLOW,
     Along,
@@ -67,7 +66,7 @@ class Outlook:
     `quantiles` (machines,) of the size, `log_weight` (machines,): likelihood of the rows, times how often such a machine
     occurs over how often it was drawn; `unstable` (machines,): how likely each has an unstable speed by the common prior.
     `limits` of (machines, pairs); `typical` (sizes, pairs): expected log of skip over top speed of the machine as described over
-    `size_quantiles`. `drawn`: how many machines were, of which these were gone on with; by default all. `order`: directions,
+    `size_quantiles`. `drawn`: how many machines were, of which these were gone on with. `order`: directions,
     those that tell most machines apart first.
     """
 
@@ -76,13 +75,11 @@ class Outlook:
     unstable: Array
     limits: Limits
     typical: Array
-    drawn: int = 0
-    order: tuple[int, ...] = ()
+    drawn: int
+    order: tuple[int, ...]
 
-    @property
-    def total(self) -> int:
-        """How many machines were drawn."""
-        return self.drawn or self.log_weight.size
+
+Said = Callable[[Array], Array]  # log-likelihood of what is known beside the rows, by quantiles of a fault's size
 
 
 def size_quantiles(theory: Hypothesis) -> Array:
@@ -140,33 +137,28 @@ class Cloud:
 class Seen(NamedTuple):
     """Machines that were looked at: coordinates (n, coordinates), log of their weight (n,), and of how often such occur over how
     often they were drawn and gone on with (n,), which is part of it; what coordinates do to limits, `effect_of` (coordinates,
-    pairs); and how many were drawn, by default all of these.
+    pairs); and how many were drawn.
     """
 
     normal: Array
     log_weight: Array
     log_density: Array
     effect: Array
-    drawn: int = 0
-
-    @property
-    def total(self) -> int:
-        """How many machines were drawn."""
-        return self.drawn or self.log_weight.size
+    drawn: int
 
     @property
     def trust(self) -> float:
         """Log of what one of them counts among others: more where more of them counted for something."""
-        return math.log(effective(self.log_weight) / self.total)
+        return math.log(effective(self.log_weight) / self.drawn)
 
     @property
     def overall(self) -> float:
         """Log of the mean weight."""
-        return float(logsumexp(self.log_weight)) - math.log(self.total)
+        return float(logsumexp(self.log_weight)) - math.log(self.drawn)
 
     @classmethod
-    def of(cls, cloud: Cloud, limits: Limits, log_weight: Array, drawn: int = 0) -> Seen:
-        """Of a cloud."""
+    def of(cls, cloud: Cloud, limits: Limits, log_weight: Array, drawn: int) -> Seen:
+        """Of a cloud that is left of so many drawn."""
         return cls(cloud.normal, log_weight, cloud.log_density, effect_of(cloud.normal, limits), drawn)
 
 
@@ -182,7 +174,7 @@ class Place(NamedTuple):
 
 class Part(NamedTuple):
     """Of one drawing of machines of a hypothesis `which` somewhere, part `turn`: `size` of them. What was seen of the hypothesis
-    `before`, and what is `said` of its size beside what rows do: log-likelihood by quantiles.
+    `before`, and what is `said` of the size of its fault.
     """
 
     which: int
@@ -190,7 +182,7 @@ class Part(NamedTuple):
     turn: int
     size: int
     before: Outlook
-    said: Callable[[Array], Array]
+    said: Said
 
 
 class Bench:
@@ -312,17 +304,14 @@ class Bench:
         """
         limits = [self._along(which, d, cloud) for d in range(len(self.directions))]
         along = [fit.along(d, each) for d, each in enumerate(limits)]
-        apart = [
-            np.mean(np.abs(of_rows - of_rows.max()))
-            for of_rows in (a.most + np.log(np.maximum(a.stable, TINY)) for a in along)
-        ]
+        apart = [np.mean(each.without.max() - each.without) for each in along]
         whole = self._whole(dict(enumerate(limits)))
         weight = fit.together(along, cloud.unstable) + cloud.log_density
         order = tuple(np.argsort(apart)[::-1].tolist())
         outlook = Outlook(
             cloud.quantiles, weight, cloud.unstable, whole.compact(), self.typical(which), weight.size, order
         )
-        return outlook, Seen.of(cloud, whole, weight)
+        return outlook, Seen.of(cloud, whole, weight, outlook.drawn)
 
     def further(self, part: Part, fit: RowsFit) -> tuple[Outlook, Seen]:
         """The same of machines drawn somewhere, of which `sieved` leaves those that may matter.
@@ -411,7 +400,7 @@ class Bench:
         if effective(seen[-1].log_weight) > TELLING:
             along.append(share @ points)
         basis, _ = np.linalg.qr(np.column_stack(along))
-        return Place(basis, fitted(points @ basis, share), sum(some.total for some in seen))
+        return Place(basis, fitted(points @ basis, share), sum(some.drawn for some in seen))
 
     def drawn(self, place: Place, count: int, part: int = 0) -> Cloud:
         """So many machines drawn somewhere; another `part` of a drawing has others."""
@@ -441,10 +430,10 @@ def pooled(found: Sequence[tuple[Outlook, Seen]]) -> tuple[Outlook, Seen]:
         outlooks[-1],
         **{name: together(outlooks, name) for name in ("quantiles", "log_weight", "unstable")},
         limits=Limits.joined([each.limits for each in outlooks], order),
-        drawn=sum(each.total for each in outlooks),
+        drawn=sum(each.drawn for each in outlooks),
     )
     normal, log_density = (together(seen, name) for name in ("normal", "log_density"))
-    effect = np.average([each.effect for each in seen], axis=0, weights=[each.total for each in seen])
+    effect = np.average([each.effect for each in seen], axis=0, weights=[each.drawn for each in seen])
     return outlook, Seen(normal, outlook.log_weight, log_density, effect, outlook.drawn)
 
 

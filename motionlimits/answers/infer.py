@@ -24,7 +24,7 @@ from .likelihood import Limits, Pair, RowsFit, pairs_of
 from .looks import Looks, View
 from .proposal import drawn, effective, shares, weighted_quantiles
 from .readings import expected
-from .weigh import Weight, chances_of, weigh
+from .weigh import Weight, chances_of, said_of, weigh
 
 # Closer looks, one after the other: at how many machines; and which causes: those of at least such a chance of whose machines
 # seen last fewer counted for something. A chance by all machines seen is meant, from which one can make a cause matter, and one that
@@ -41,9 +41,9 @@ OPEN, ENOUGH = 0.001, 150
 # before. Others are known to a third, some far better: of so few machines ten count for something, or hundreds.
 UNSURE, MOST_UNSURE = 0.02, 8
 SAMPLES, THOROUGH_SAMPLES = 4000, 32_000
+STRETCHES = 8  # of these machines, by which it is told how far a chance hangs on them
 # So many machines of a cause are looked at in one go, and so many goes are there to be dealt out at least.
 SMALLEST_PART, LARGEST_PART, LEAST_PARTS = 500, 2000, 4
-PARTS = 8  # of these machines, by which it is told how far a chance hangs on them
 INFORMING = 200  # machines that tell what a limit is expected to say about causes
 STABLE = 0.02  # a chance that hangs on them by more is told
 # While a chance hangs on them by more than `SETTLED`, more are looked at, of the causes that make for at least half as much: as many
@@ -55,7 +55,7 @@ LEAST_GROWTH, MOST_GROWTH = 1.5, 2.0
 
 CLEARLY_UNSTABLE = 0.75  # chance from which mid-range instability is mentioned
 LEAST_UNSTABLE = 0.001  # chance of a cause from which it is worked out whether instability takes part
-TELLING = 1000  # machines by which rows are looked at once more
+LOOKED_AT_AGAIN = 1000  # machines by which rows are looked at once more
 # Rows are unexplained where less than this share of what the best cause predicts comes near them.
 UNEXPLAINED = 0.1
 
@@ -240,13 +240,13 @@ def _scatter(chances: Array, unsure: Sequence[int], weights: Sequence[Weight]) -
     machines, root mean square, if there were as many in a part; of the cause of which it differs most. And how far each
     cause's own machines move its chance, (unsure,). What `smoothed` changed may be too little or too much: it counts, too.
     """
-    scores = np.array([[logsumexp(part) for part in np.array_split(w.machines, PARTS)] for w in weights])
-    scores += (np.log(chances[unsure]) - logsumexp(scores, axis=1) + math.log(PARTS))[:, None]
+    scores = np.array([[logsumexp(part) for part in np.array_split(w.machines, STRETCHES)] for w in weights])
+    scores += (np.log(chances[unsure]) - logsumexp(scores, axis=1) + math.log(STRETCHES))[:, None]
     together = chances[unsure].sum()
     parts = np.exp(scores)
     each = together * parts / parts.sum(axis=0)
     alone = together * parts / (parts + (together - chances[unsure])[:, None])
-    moved, own = (math.sqrt(2.0 / PARTS) * found.std(axis=1, ddof=1) for found in (each, alone))
+    moved, own = (math.sqrt(2.0 / STRETCHES) * found.std(axis=1, ddof=1) for found in (each, alone))
     smoothing = chances[unsure] * (1.0 - chances[unsure]) * [w.smoothing for w in weights]
     return math.hypot(moved.max(), smoothing.max()), np.hypot(own, smoothing)
 
@@ -296,17 +296,18 @@ def rank(
 
 def _telling(outlook: Outlook, share: Array) -> tuple[Limits, Array, Array]:
     """Limits, chance of an unstable speed by the common prior, and share of machines that stand for all by their shares."""
-    some, times = np.unique(drawn(share, TELLING), return_counts=True)
-    return outlook.limits.take(some), outlook.unstable[some], times / TELLING
+    some, times = np.unique(drawn(share, LOOKED_AT_AGAIN), return_counts=True)
+    return outlook.limits.take(some), outlook.unstable[some], times / LOOKED_AT_AGAIN
 
 
 def _weigh(found: Survey, readings: Mapping[str, float], slipped: Sequence[tuple[str, ...]]) -> list[Weight]:
     """Weigh every hypothesis."""
     healthy = found.outlooks[0].typical[0]
-    return [
-        weigh(found.machine, theory, outlook, healthy, found.fit.directions, readings, slipped)
-        for theory, outlook in zip(found.theories, found.outlooks, strict=True)
-    ]
+    weights = []
+    for theory, outlook in zip(found.theories, found.outlooks, strict=True):
+        said = said_of(found.machine, theory, outlook.typical, healthy, found.fit.directions, readings)
+        weights.append(weigh(found.machine, theory, outlook, said, slipped))
+    return weights
 
 
 def _on_grid(quantiles: Array, share: Array, points: int) -> Array:

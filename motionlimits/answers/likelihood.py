@@ -187,6 +187,11 @@ class Along(NamedTuple):
     mapped: Array
     matters: Array
 
+    @property
+    def without(self) -> Array:
+        """Log of the likelihood without an unstable speed, (machines,)."""
+        return self.most + _log(self.stable)
+
     def take(self, which: NDArray[np.intp]) -> Along:
         """Of some machines."""
         return Along._make(each[which] for each in self)
@@ -261,7 +266,7 @@ class RowsFit:
         return self._total(along, unstable, self._by_onset(along)[0])
 
     def _total(self, along: Sequence[Along], unstable: Array, by_onset: Array) -> Array:
-        stable = np.sum([each.most + _log(each.stable) for each in along], axis=0)
+        stable = np.sum([each.without for each in along], axis=0)
         most = np.sum([each.most for each in along], axis=0)
         common = np.logaddexp(np.log1p(-unstable) + stable, np.log(unstable) + most + _log(by_onset.sum(axis=1)))
         by_map = np.prod([each.mapped for each in along], axis=0)

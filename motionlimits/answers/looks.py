@@ -9,7 +9,7 @@ from typing import NamedTuple
 import numpy as np
 from scipy.special import logsumexp
 
-from .bench import Bench, Cloud, Outlook, Part, Seen, pooled
+from .bench import Bench, Cloud, Outlook, Part, Said, Seen, pooled
 from .likelihood import RowsFit
 from .proposal import effective
 from .weigh import Weight, said_of, weigh
@@ -53,9 +53,7 @@ class Looks:
 
     def parts(self, which: int, view: View, healthy: View, sizes: Sequence[int]) -> list[Part]:
         """Machines to draw that rows and readings leave possible, by those seen, in parts of some sizes."""
-        place = self.bench.place(view.seen)
-        bench, typical = self.bench, (view.outlook.typical, healthy.outlook.typical[0])
-        said = said_of(bench.machine, bench.theories[which], *typical, self.fit.directions, self.known)
+        place, said = self.bench.place(view.seen), self._said(which, view.outlook, healthy)
         return [Part(which, place, k, count, view.outlook, said) for k, count in enumerate(sizes)]
 
     def at(self, part: Part) -> tuple[Outlook, Seen]:
@@ -71,7 +69,11 @@ class Looks:
         return self._view(which, *pooled([(view.outlook, view.seen[-1]), *found]), healthy, view.seen[:-1])
 
     def _view(self, which: int, outlook: Outlook, seen: Seen, healthy: View | None, before: tuple[Seen, ...]) -> View:
-        typical = (healthy.outlook if healthy else outlook).typical[0]
-        theory, known = self.bench.theories[which], self.known
-        weight = weigh(self.bench.machine, theory, outlook, typical, self.fit.directions, known, self.slipped)
+        said = self._said(which, outlook, healthy)
+        weight = weigh(self.bench.machine, self.bench.theories[which], outlook, said, self.slipped)
         return View(outlook, weight, (*before, seen._replace(log_weight=weight.machines)))
+
+    def _said(self, which: int, outlook: Outlook, healthy: View | None) -> Said:
+        typical = (healthy.outlook if healthy else outlook).typical[0]
+        theory = self.bench.theories[which]
+        return said_of(self.bench.machine, theory, outlook.typical, typical, self.fit.directions, self.known)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import NamedTuple
 
 import numpy as np
@@ -11,7 +11,7 @@ from scipy.special import logsumexp
 
 from ..machine import Array, Machine
 from ..readings import readings_of
-from .bench import Outlook, size_quantiles
+from .bench import Outlook, Said, size_quantiles
 from .causes import Hypothesis
 from .proposal import shares, smoothed
 from .readings import expected
@@ -33,25 +33,6 @@ class Weight(NamedTuple):
     smoothing: float = 0.0
 
 
-def weigh(
-    machine: Machine,
-    theory: Hypothesis,
-    outlook: Outlook,
-    healthy: Array,
-    directions: Sequence[Sequence[int]],
-    readings: Mapping[str, float],
-    slipped: Sequence[tuple[str, ...]],
-) -> Weight:
-    """Weigh a hypothesis; `healthy` (pairs,) is what the healthy machine does; pairs by `directions`."""
-    whole = outlook.log_weight + said_of(machine, theory, outlook.typical, healthy, directions, readings)(
-        outlook.quantiles
-    )
-    machines = smoothed(whole)
-    total = float(logsumexp(machines))
-    score = math.log(theory.prior) + total - math.log(outlook.total) + damage_fit(machine, theory, slipped)
-    return Weight(score, machines, abs(float(logsumexp(whole)) - total))
-
-
 def said_of(
     machine: Machine,
     theory: Hypothesis,
@@ -59,15 +40,27 @@ def said_of(
     healthy: Array,
     directions: Sequence[Sequence[int]],
     readings: Mapping[str, float],
-) -> Callable[[Array], Array]:
-    """What readings, and that a fault was noticed, say of its size: their log-likelihood by quantiles of it. As in `weigh`; `typical`
-    as of `Outlook`.
+) -> Said:
+    """What readings, and that somebody asks, say of the size of a fault.
+
+    `typical` as of `Outlook`; `healthy` (pairs,) is what the healthy machine does; pairs by `directions`.
     """
     at = size_quantiles(theory)
     read = evidence_fit(machine, theory, readings, theory.sizes(at))
     if theory.sized:
         read = read + np.log(noticed(healthy, typical, directions))
     return lambda quantiles: np.asarray(np.interp(quantiles, at, read))
+
+
+def weigh(
+    machine: Machine, theory: Hypothesis, outlook: Outlook, said: Said, slipped: Sequence[tuple[str, ...]]
+) -> Weight:
+    """Weigh a hypothesis by rows, by what is `said_of` the size of its fault, and by which motors lost steps."""
+    whole = outlook.log_weight + said(outlook.quantiles)
+    machines = smoothed(whole)
+    total = float(logsumexp(machines))
+    score = math.log(theory.prior) + total - math.log(outlook.drawn) + damage_fit(machine, theory, slipped)
+    return Weight(score, machines, abs(float(logsumexp(whole)) - total))
 
 
 def chances_of(scores: Iterable[float]) -> Array:

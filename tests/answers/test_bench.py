@@ -27,7 +27,7 @@ from motionlimits.answers.bench import (
     pooled,
 )
 from motionlimits.answers.causes import hypotheses
-from motionlimits.answers.infer import TELLING, _telling
+from motionlimits.answers.infer import LOOKED_AT_AGAIN, _telling
 from motionlimits.answers.likelihood import (
     COMMON_SHARE,
     FAILED_SHARES,
@@ -69,7 +69,7 @@ def test_drawn_nearer_they_still_stand_for_all(seed: int, sharpness: float, limi
     effect = 0.1 * np.random.default_rng(seed).standard_normal((cloud.normal.shape[1], limits))
     kept = cloud.normal @ effect
     toward = -sharpness * np.sum((kept - 0.3) ** 2, axis=1)  # what rows say: limits near 0.3
-    nearer = bench.drawn(bench.place([Seen.of(cloud, surely(kept - 5.0), toward)]), MANY)
+    nearer = bench.drawn(bench.place([Seen.of(cloud, surely(kept - 5.0), toward, MANY)]), MANY)
     weight = np.exp(nearer.log_density)
     error = weight.std() / math.sqrt(MANY)
     assert error < 0.11
@@ -99,12 +99,14 @@ def test_machines_drawn_in_some_places_stand_for_all_together(
     for count in (*counts, 500, 20):
         limits = surely(cloud.normal @ told - 6.0)
         said = -0.5 * (sharpness * (limits.kept[:, 0] + 5.0)) ** 2
-        outlook = Outlook(cloud.quantiles, said + cloud.log_density, cloud.unstable, limits, np.zeros((1, 1)))
-        looks.append((outlook, Seen.of(cloud, limits, outlook.log_weight)))
+        outlook = Outlook(
+            cloud.quantiles, said + cloud.log_density, cloud.unstable, limits, np.zeros((1, 1)), len(said), ()
+        )
+        looks.append((outlook, Seen.of(cloud, limits, outlook.log_weight, len(said))))
         cloud = bench.drawn(bench.place([seen for _, seen in looks]), count)
     for some in (looks[1:3], looks[1:]):
         together, seen = pooled(some)
-        assert together.total == seen.total == seen.log_weight.size
+        assert together.drawn == seen.drawn == seen.log_weight.size
         assert np.array_equal(seen.log_weight, together.log_weight)
         # Their coordinates, limits and densities go together.
         limits = seen.normal @ told - 6.0
@@ -141,8 +143,10 @@ def test_machines_drawn_by_what_was_seen_are_not_less_likely() -> None:
         for _ in range(5):
             kept = cloud.normal[:, :along] - 8.0
             said = -0.5 * sharpness**2 * np.sum((kept + 7.0) ** 2, axis=1)
-            outlook = Outlook(cloud.quantiles, said + cloud.log_density, cloud.unstable, surely(kept), np.zeros((1, 1)))
-            seen = Seen.of(cloud, outlook.limits, outlook.log_weight)
+            outlook = Outlook(
+                cloud.quantiles, said + cloud.log_density, cloud.unstable, surely(kept), np.zeros((1, 1)), count, ()
+            )
+            seen = Seen.of(cloud, outlook.limits, outlook.log_weight, count)
             if len(views) > 1:
                 outlook, seen = pooled([views.pop(), (outlook, seen)])
             views.append((outlook, seen))
@@ -167,7 +171,7 @@ def test_two_kinds_of_possible_machines_are_both_found(seed: int, sharpness: flo
 
     weight, seen = said(cloud.normal @ effect), []
     for _ in range(2):
-        seen.append(Seen.of(cloud, surely(cloud.normal @ effect - 5.0), weight))
+        seen.append(Seen.of(cloud, surely(cloud.normal @ effect - 5.0), weight, MANY))
         cloud = bench.drawn(bench.place(seen), MANY)
         weight = said(cloud.normal @ effect) + cloud.log_density
     variance = 1.0 + 1.0 / sharpness**2
@@ -257,7 +261,7 @@ def test_machines_given_up_do_not_change_the_mean(gantry: Machine, monkeypatch: 
     everyone = [bench.further(part, fit) for part in parts]
     for (outlook, few), (whole, many) in zip(some, everyone, strict=True):
         assert few.log_weight.size < 0.9 * many.log_weight.size
-        assert outlook.total == many.log_weight.size == whole.total == 1000
+        assert outlook.drawn == many.log_weight.size == whole.drawn == 1000
         which = [int(np.flatnonzero((many.normal == one).all(axis=1))[0]) for one in few.normal]
         surely_kept = few.log_density == many.log_density[which]
         # What chance adds to limits is told by those gone on with, which differ a little.
@@ -484,7 +488,7 @@ def test_weighted_quantiles_lie_among_the_values(pairs: list[tuple[float, float]
 def test_rows_are_looked_at_once_more_for_machines_that_count(log_weight: np.ndarray) -> None:
     share = shares(log_weight)
     limits = surely(np.arange(share.size, dtype=float)[:, None])
-    outlook = Outlook(share, log_weight, share, limits, np.zeros((1, 1)))
+    outlook = Outlook(share, log_weight, share, limits, np.zeros((1, 1)), share.size, ())
     some, unstable, weight = _telling(outlook, share)
     which = some.kept[:, 0].astype(int)
     assert len(set(which)) == which.size
@@ -492,7 +496,7 @@ def test_rows_are_looked_at_once_more_for_machines_that_count(log_weight: np.nda
     whole = np.zeros(share.size)
     whole[which] = weight
     assert weight.sum() == pytest.approx(1.0)
-    assert np.abs(np.cumsum(whole) - np.cumsum(share)).max() < 0.5001 / TELLING
+    assert np.abs(np.cumsum(whole) - np.cumsum(share)).max() < 0.5001 / LOOKED_AT_AGAIN
     assert unstable == pytest.approx(share[which])
 
 
@@ -530,7 +534,7 @@ def test_what_machines_do_that_should_not_move_is_found_like_all_else() -> None:
         said = np.where((x < 0.1) & (y < 0.1), 0.0, -20.0)
         weights.append(said + cloud.log_density)
         limits = surely(np.column_stack([x, y]) - 1.0)
-        cloud = bench.drawn(bench.place([Seen.of(cloud, limits, weights[-1])]), MANY)
+        cloud = bench.drawn(bench.place([Seen.of(cloud, limits, weights[-1], MANY)]), MANY)
     expected = (1.0 - AS_MAPPED) * (0.1 / (1.0 - AS_MAPPED)) ** 2
     error = 1.0 / math.sqrt(effective(weights[-1]))
     assert effective(weights[-1]) > 5.0 * effective(weights[0])

@@ -21,11 +21,11 @@ from motionlimits.answers.infer import (
     LEAST_GROWTH,
     LEAST_PARTS,
     MOST_GROWTH,
-    PARTS,
     SAMPLES,
     SETTLED,
     SMALLEST_PART,
     STABLE,
+    STRETCHES,
     _parts,
     _scatter,
     _settled,
@@ -262,7 +262,7 @@ def test_scatter_of_two_causes(chance: float, unsure: float, width: float, seed:
     variance between two of them.
     """
     rng = np.random.default_rng(seed)
-    parts = rng.normal(0.0, width, PARTS)
+    parts = rng.normal(0.0, width, STRETCHES)
     machines = np.repeat(parts, 50)
     steady = np.zeros(machines.size)
     rest = [1.0 - unsure] if unsure < 1.0 else []
@@ -271,7 +271,7 @@ def test_scatter_of_two_causes(chance: float, unsure: float, width: float, seed:
     found, (own, other) = _scatter(chances, which, [Weight(0.0, machines - 7.0), Weight(0.0, steady)])
     odds = math.log(chance / (1.0 - chance)) + parts - math.log(np.exp(parts).mean())
     each = unsure / (1.0 + np.exp(-odds))
-    assert found == pytest.approx(math.sqrt(2.0 / PARTS) * each.std(ddof=1), rel=1e-6, abs=1e-12)
+    assert found == pytest.approx(math.sqrt(2.0 / STRETCHES) * each.std(ddof=1), rel=1e-6, abs=1e-12)
     # Where all parts say the same nothing hangs on them.
     nothing, _ = _scatter(chances, which, [Weight(0.0, steady), Weight(0.0, steady)])
     assert nothing == pytest.approx(0.0, abs=1e-12)
@@ -311,8 +311,8 @@ def _view(log_weight: np.ndarray) -> View:
     """Of a cause whose machines weigh so much."""
     score = float(logsumexp(log_weight)) - math.log(log_weight.size)
     nothing = np.zeros((log_weight.size, 1))
-    seen = Seen(nothing, log_weight, np.zeros(log_weight.size), nothing[:1])
-    outlook = Outlook(log_weight, log_weight, log_weight, surely(nothing), nothing)
+    seen = Seen(nothing, log_weight, np.zeros(log_weight.size), nothing[:1], log_weight.size)
+    outlook = Outlook(log_weight, log_weight, log_weight, surely(nothing), nothing, log_weight.size, ())
     return View(outlook, Weight(score, log_weight), (seen,))
 
 
@@ -358,7 +358,7 @@ def test_more_machines_say_the_same_more_surely(gantry: Machine) -> None:
     first = looks.first(1, healthy)
     view = _closer(looks, 1, first, MANY)
     wider = _closer(looks, 1, view, SAMPLES)
-    assert wider.outlook.total == SAMPLES
+    assert wider.outlook.drawn == SAMPLES
     assert effective(wider.weight.machines) > effective(view.weight.machines) >= effective(first.weight.machines)
     assert wider.weight.score == pytest.approx(view.weight.score, abs=0.2)
 

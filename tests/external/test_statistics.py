@@ -134,7 +134,7 @@ def test_tolerances_are_averaged_over(checked: Validation, pairs: int) -> None:
         alike = predicted - likelihood.COMMON_MIDDLE
         limits = surely(alike + cloud.normal[:, :tolerances] @ effect).moved(cloud.offsets)
         weight = fit.log_likelihood(limits, STABLE) + cloud.log_density
-        seen.append(Seen.of(cloud, limits, weight))
+        seen.append(Seen.of(cloud, limits, weight, MANY))
         count, cloud = effective(weight), bench.drawn(bench.place(seen), MANY)
     assert count > 400  # of the first ones, seven for ten limits
     checked.close(
@@ -164,6 +164,8 @@ def test_size_is_integrated_out(checked: Validation, monkeypatch: pytest.MonkeyP
         np.full(quantiles.size, 1e-12),
         limits,
         -size_quantiles(theory)[:, None],
+        quantiles.size,
+        (),
     )
     weight = _weigh(Survey(gantry, (), (theory,), (outlook,), fit), {}, ())[0]
     ours = math.exp(weight.score - math.log(theory.prior))

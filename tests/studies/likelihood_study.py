@@ -71,7 +71,7 @@ def evidence(change: Mapping[str, float], case: Survey) -> float:
         fit = likelihood.RowsFit(case.machine, case.pairs)
         unstable = np.where(slow, likelihood.UNSTABLE_SLOW, likelihood.UNSTABLE)
         machines = fit.log_likelihood(outlook.limits, unstable) + log_density
-    return float(logsumexp(machines)) - math.log(outlook.total)
+    return float(logsumexp(machines)) - math.log(outlook.drawn)
 
 
 def some_cases(seeds: Sequence[int]) -> list[list[float]]:
