@@ -8,6 +8,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 from typing import NamedTuple
 
 import numpy as np
@@ -134,7 +135,8 @@ class Cloud:
         return replace(self.take(rows), log_density=self.log_density[rows] - log_chance)
 
 
-class Seen(NamedTuple):
+@dataclass(frozen=True, eq=False)
+class Seen:
     """Machines that were looked at: coordinates (n, coordinates), log of their weight (n,), and of how often such occur over how
     often they were drawn and gone on with (n,), which is part of it; what coordinates do to limits, `effect_of` (coordinates,
     pairs); and how many were drawn.
@@ -146,12 +148,17 @@ class Seen(NamedTuple):
     effect: Array
     drawn: int
 
+    @cached_property
+    def counted(self) -> float:
+        """How many of them counted for something."""
+        return effective(self.log_weight)
+
     @property
     def trust(self) -> float:
         """Log of what one of them counts among others: more where more of them counted for something."""
-        return math.log(effective(self.log_weight) / self.drawn)
+        return math.log(self.counted / self.drawn)
 
-    @property
+    @cached_property
     def overall(self) -> float:
         """Log of the mean weight."""
         return float(logsumexp(self.log_weight)) - math.log(self.drawn)
@@ -384,7 +391,7 @@ class Bench:
         """
         # Near the possible machines other coordinates decide than among all. Each look has as much say as machines of it counted: one
         # of which hardly any did was in the wrong place.
-        say = np.array([effective(some.log_weight) for some in seen])
+        say = np.array([some.counted for some in seen])
         say /= np.linalg.norm(say)
         effects = np.hstack([own * some.effect for own, some in zip(say, seen, strict=True)])
         basis, strength, _ = np.linalg.svd(effects, full_matrices=False)
@@ -397,7 +404,7 @@ class Bench:
         dying[-LATER] = 1.0
         along = [basis[:, :MOST_DIRECTIONS][:, strength[:MOST_DIRECTIONS] > INFORMED], dying]
         # How a few possible ones differ from all is mostly chance.
-        if effective(seen[-1].log_weight) > TELLING:
+        if seen[-1].counted > TELLING:
             along.append(share @ points)
         basis, _ = np.linalg.qr(np.column_stack(along))
         return Place(basis, fitted(points @ basis, share), sum(some.drawn for some in seen))

@@ -22,7 +22,7 @@ from .bench import BEYOND, FEW, MANY, Bench, Outlook, Seen, size_quantiles
 from .causes import Hypothesis, hypotheses
 from .likelihood import Limits, Pair, RowsFit, pairs_of
 from .looks import Looks, View
-from .proposal import drawn, effective, shares, weighted_quantiles
+from .proposal import drawn, shares, weighted_quantiles
 from .readings import expected
 from .weigh import Weight, chances_of, said_of, weigh
 
@@ -181,10 +181,11 @@ def survey(
     for k, (count, least, enough) in enumerate(CLOSER):
         chances = chances_of(view.overall for view in views)
         counted = np.array([view.counted for view in views])
-        vague = np.array([effective(view.weight.machines) for view in views]) < enough
+        vague = np.array([view.seen[-1].counted for view in views]) < enough
         still_open = (chances * (1.0 - chances) > OPEN * np.sqrt(counted)) & (counted < ENOUGH)
         some = np.flatnonzero((chances >= least) & vague | still_open)
-        look(looks.closer, count, some.tolist())
+        if some.size:
+            look(looks.closer, count, some.tolist())
         report(0.2 + 0.5 * (k + 1) / len(CLOSER))
     unsure = _likeliest(chances_of(view.overall for view in views), UNSURE, MOST_UNSURE)
     count = max(samples, MANY)

@@ -3,37 +3,37 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from typing import NamedTuple
+from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from scipy.special import logsumexp
 
 from .bench import Bench, Cloud, Outlook, Part, Said, Seen, pooled
 from .likelihood import RowsFit
-from .proposal import effective
 from .weigh import Weight, said_of, weigh
 
 
-class View(NamedTuple):
+@dataclass(frozen=True, eq=False)
+class View:
     """What was last seen of a hypothesis: what its machines do, what rows and readings say of them; and all machines `seen`, in turn."""
 
     outlook: Outlook
     weight: Weight
     seen: tuple[Seen, ...]
 
-    @property
+    @cached_property
     def overall(self) -> float:
         """Log of prior times evidence, by all machines seen: one look may have missed what another one found. Looks weigh by how many
         of their machines counted, since one that has too much of it mostly owes that to one machine.
         """
-        means, counted = np.array([(s.overall, effective(s.log_weight)) for s in self.seen]).T
+        means, counted = np.array([(s.overall, s.counted) for s in self.seen]).T
         return self.weight.score - float(means[-1]) + float(logsumexp(means, b=counted / counted.sum()))
 
     @property
     def counted(self) -> float:
         """How many machines of all looks counted for something."""
-        return sum(effective(s.log_weight) for s in self.seen)
+        return sum(s.counted for s in self.seen)
 
 
 @dataclass(frozen=True)
@@ -71,7 +71,7 @@ class Looks:
     def _view(self, which: int, outlook: Outlook, seen: Seen, healthy: View | None, before: tuple[Seen, ...]) -> View:
         said = self._said(which, outlook, healthy)
         weight = weigh(self.bench.machine, self.bench.theories[which], outlook, said, self.slipped)
-        return View(outlook, weight, (*before, seen._replace(log_weight=weight.machines)))
+        return View(outlook, weight, (*before, replace(seen, log_weight=weight.machines)))
 
     def _said(self, which: int, outlook: Outlook, healthy: View | None) -> Said:
         typical = (healthy.outlook if healthy else outlook).typical[0]
