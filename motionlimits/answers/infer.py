@@ -36,7 +36,7 @@ from .weigh import Weight, chances_of, said_of, weigh
 CLOSER = ((FEW, 1e-15, 250), (FEW, 1e-7, 10), (FEW, 1e-5, 10), *5 * ((MANY, 1e-4, 10),))
 # So does a cause whose chance c may hang by more than `OPEN` on the n machines of all looks that counted, c (1 - c) / sqrt(n), up to
 # `ENOUGH` of them: what 100 tell of where to draw others has half as many of these count as what 400 do (13 causes of blind sweeps).
-OPEN, ENOUGH = 0.001, 150
+OPEN, ENOUGH = 0.0015, 150
 # Those with at least such a chance, so many at most, are weighed by these many machines in the end, drawn near those of the looks
 # before. Others are known to a third, some far better: of so few machines ten count for something, or hundreds.
 UNSURE, MOST_UNSURE = 0.02, 8
@@ -50,7 +50,7 @@ STABLE = 0.02  # a chance that hangs on them by more is told
 # as should do, half as many again at least and as many again at most; up to `MOST` in all, or `LEAST_TIMES` as many as asked for.
 # Twice the machines then hardly ever move it by `STABLE`: chances were off by less than was told, root mean square (eight runs of four
 # unsettled blind sweeps, at 4000 to 32,000 machines each, against 64,000).
-SETTLED, MOST, LEAST_TIMES = 0.006, 64_000, 4
+SETTLED, MOST, LEAST_TIMES = 0.0075, 64_000, 4
 LEAST_GROWTH, MOST_GROWTH = 1.5, 2.0
 
 CLEARLY_UNSTABLE = 0.75  # chance from which mid-range instability is mentioned

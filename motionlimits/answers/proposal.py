@@ -34,7 +34,8 @@ TAIL_SHARE, TAIL_ROOTS, LEAST_TAIL = 0.2, 3.0, 5
 
 def shares(log_weight: Array) -> Array:
     """Weights that sum to one."""
-    return np.exp(log_weight - logsumexp(log_weight))
+    share = np.exp(log_weight - log_weight.max())
+    return np.asarray(share / share.sum())
 
 
 def smoothed(log_weight: Array) -> Array:

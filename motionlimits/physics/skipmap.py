@@ -203,7 +203,8 @@ def _numbers(
 
     def ordered(values: Array) -> Array:
         """Of the drives (n, D), the leading one first, (drives, n)."""
-        return np.take_along_axis(np.broadcast_to(values, (rows.size, len(plant.radius)))[:, drives], order, axis=1).T
+        theirs = np.broadcast_to(values, (rows.size, len(plant.radius)))[:, drives]
+        return (theirs if drives.size == 1 else np.take_along_axis(theirs, order, axis=1)).T
 
     teeth, radius = ordered(plant.rotor_teeth), ordered(plant.radius)
     rates = np.abs(rate)[order].T
