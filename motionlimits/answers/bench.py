@@ -94,13 +94,14 @@ class Cloud:
     the map says, what others do in each of the `directions` (labels), how currents die down, the size of the fault, and the
     offset common to all limits.
 
-    `log_density` (machines,) is the log of how often such occur over how often they were drawn, and gone on with; `plant` is
-    theirs without a fault; `electrics`, `told` are what a `Bench` has worked out for them already, by hypothesis and by hypothesis
-    and direction.
+    `log_density` (machines,) is the log of how often such occur over how often they were drawn, and gone on with; `log_chance`
+    (machines,) that of how likely these had to be gone on with; `plant` is theirs without a fault; `electrics`, `told` are what a
+    `Bench` has worked out for them already, by hypothesis and by hypothesis and direction.
     """
 
     normal: Array
     log_density: Array
+    log_chance: Array
     plant: Plant
     directions: tuple[str, ...]
     electrics: dict[int, Electrics] = field(default_factory=dict, repr=False)
@@ -128,23 +129,26 @@ class Cloud:
     def take(self, rows: NDArray[np.intp] | slice) -> Cloud:
         """Some of them."""
         electrics = {which: each.take(rows) for which, each in self.electrics.items()}
-        return Cloud(self.normal[rows], self.log_density[rows], self.plant.take(rows), self.directions, electrics)
+        log_density, log_chance = self.log_density[rows], self.log_chance[rows]
+        return Cloud(self.normal[rows], log_density, log_chance, self.plant.take(rows), self.directions, electrics)
 
     def sieved(self, rows: NDArray[np.intp], log_chance: Array) -> Cloud:
         """Some of them, each of which was to be gone on with by such a chance, (rows,)."""
-        return replace(self.take(rows), log_density=self.log_density[rows] - log_chance)
+        some = self.take(rows)
+        return replace(some, log_density=some.log_density - log_chance, log_chance=some.log_chance + log_chance)
 
 
 @dataclass(frozen=True, eq=False)
 class Seen:
-    """Machines that were looked at: coordinates (n, coordinates), log of their weight (n,), and of how often such occur over how
-    often they were drawn and gone on with (n,), which is part of it; what coordinates do to limits, `effect_of` (coordinates,
-    pairs); and how many were drawn.
+    """Machines that were looked at: coordinates (n, coordinates), log of their weight (n,), `log_density` and `log_chance` as of a
+    `Cloud`, the former of which is part of the weight; what coordinates do to limits, `effect_of` (coordinates, pairs); and how
+    many were drawn.
     """
 
     normal: Array
     log_weight: Array
     log_density: Array
+    log_chance: Array
     effect: Array
     drawn: int
 
@@ -166,7 +170,9 @@ class Seen:
     @classmethod
     def of(cls, cloud: Cloud, limits: Limits, log_weight: Array, drawn: int) -> Seen:
         """Of a cloud that is left of so many drawn."""
-        return cls(cloud.normal, log_weight, cloud.log_density, effect_of(cloud.normal, limits), drawn)
+        return cls(
+            cloud.normal, log_weight, cloud.log_density, cloud.log_chance, effect_of(cloud.normal, limits), drawn
+        )
 
 
 class Place(NamedTuple):
@@ -249,7 +255,8 @@ class Bench:
         whole[:, self.varies] = normal[:, : int(self.varies.sum())]
         plant = plant_at(self.machine, whole, ndtr(normal[:, -LATER]))
         labels = tuple(direction.label for direction, *_ in self.directions)
-        return Cloud(normal, np.zeros(len(normal)) if log_density is None else log_density, plant, labels)
+        surely = np.zeros(len(normal))
+        return Cloud(normal, surely if log_density is None else log_density, surely, plant, labels)
 
     def faulty(self, which: int, cloud: Cloud) -> Plant:
         """Machines with a fault."""
@@ -397,9 +404,11 @@ class Bench:
         effects = np.hstack([own * some.effect for own, some in zip(say, seen, strict=True)])
         basis, strength, _ = np.linalg.svd(effects, full_matrices=False)
         points = np.concatenate([some.normal for some in seen])
+        # One that was gone on with by lot stands for many others that are as unlikely: by a low power of their likelihood it would
+        # outweigh all likely ones, and be what others are drawn near.
         share = tempered(
             np.concatenate([some.log_weight - some.log_density for some in seen]),
-            np.concatenate([some.log_density + some.trust for some in seen]),
+            np.concatenate([some.log_density + some.log_chance + some.trust for some in seen]),
         )
         dying = np.zeros(points.shape[1])
         dying[-LATER] = 1.0
@@ -440,9 +449,9 @@ def pooled(found: Sequence[tuple[Outlook, Seen]]) -> tuple[Outlook, Seen]:
         limits=Limits.joined([each.limits for each in outlooks], order),
         drawn=sum(each.drawn for each in outlooks),
     )
-    normal, log_density = (together(seen, name) for name in ("normal", "log_density"))
+    normal, log_density, log_chance = (together(seen, name) for name in ("normal", "log_density", "log_chance"))
     effect = np.average([each.effect for each in seen], axis=0, weights=[each.drawn for each in seen])
-    return outlook, Seen(normal, outlook.log_weight, log_density, effect, outlook.drawn)
+    return outlook, Seen(normal, outlook.log_weight, log_density, log_chance, effect, outlook.drawn)
 
 
 def effect_of(normal: Array, limits: Limits) -> Array:

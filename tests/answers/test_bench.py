@@ -252,6 +252,25 @@ def test_readings_count_before_machines_are_given_up(gantry: Machine) -> None:
     assert near[1].mean() > 1.5 * near[0].mean()
 
 
+@settings(max_examples=10)
+@given(st.integers(0, 500), st.floats(4.0, 10.0), st.floats(5.0, 20.0))
+def test_machines_gone_on_with_by_lot_do_not_tell_where_to_draw(seed: int, sharpness: float, unlikely: float) -> None:
+    """Where few machines are possible, one that stands for many that are not hardly changes where others are drawn."""
+    bench = nothing_swept()
+    cloud = bench.everybody
+    told = np.linalg.qr(np.random.default_rng(seed).standard_normal((cloud.normal.shape[1], 3)))[0]
+    kept = cloud.normal @ told - 6.0
+    said = -0.5 * np.sum((sharpness * (kept + 5.0)) ** 2, axis=1)
+    log_chance = np.zeros(MANY)
+    log_chance[np.argsort(said)[MANY // 2]] = -unlikely
+    left = cloud.sieved(np.arange(MANY), log_chance)
+    with_it, without = (
+        bench.place([Seen.of(some, surely(kept), said + some.log_density, MANY)]).proposal for some in (left, cloud)
+    )
+    assert with_it.middle == pytest.approx(without.middle, abs=0.05)
+    assert with_it.spread == pytest.approx(without.spread, abs=0.05)
+
+
 def test_machines_given_up_do_not_change_the_mean(gantry: Machine, monkeypatch: pytest.MonkeyPatch) -> None:
     """The same machines with all of them gone on with: those that count weigh the same, and so do all together."""
     bench, fit, parts = dragged(gantry)

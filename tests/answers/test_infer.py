@@ -311,7 +311,8 @@ def _view(log_weight: np.ndarray) -> View:
     """Of a cause whose machines weigh so much."""
     score = float(logsumexp(log_weight)) - math.log(log_weight.size)
     nothing = np.zeros((log_weight.size, 1))
-    seen = Seen(nothing, log_weight, np.zeros(log_weight.size), nothing[:1], log_weight.size)
+    as_they_occur = np.zeros(log_weight.size)
+    seen = Seen(nothing, log_weight, as_they_occur, as_they_occur, nothing[:1], log_weight.size)
     outlook = Outlook(log_weight, log_weight, log_weight, surely(nothing), nothing, log_weight.size, ())
     return View(outlook, Weight(score, log_weight), (seen,))
 
