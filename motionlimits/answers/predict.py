@@ -262,6 +262,7 @@ def prediction_beside(question: Question, crew: Crew, seed: int = 0) -> Iterator
     """
     check_moves(question.machine, [direction for direction, *_ in question.wanted])
     plant = sample_plant(question.machine, SAMPLES, seed)
+    # Limits travel from one process to the other; an answer, which holds the machine, cannot.
     with crew.beside(lambda: together([skip_search(plant, question.moves, seed=seed)], Crew(1))[0]) as found:
         yield lambda: _answer(question, plant, found())
 
