@@ -83,27 +83,24 @@ def move_demand(plant: Plant, unit: Array, speed: Array, acceleration: Array) ->
     return Demand(torque, speed[..., None] * travel_rate / plant.radius)
 
 
-def available(plant: Plant, shaft_speed: Array, voltage: Array | None = None, *, torque_only: bool = False) -> Pullout:
-    """Pull-out torque of each drive's motor before losses, and its current; shapes (n, ..., D) as `shaft_speed`.
-
-    `torque_only` as of `pullout`.
-    """
+def available(plant: Plant, shaft_speed: Array, voltage: Array | None = None) -> Pullout:
+    """Pull-out torque of each drive's motor before losses, and its current; shapes (n, ..., D) as `shaft_speed`."""
     if voltage is None:
         voltage = plant.voltage.reshape(-1, *(1,) * (shaft_speed.ndim - 1))
     slow = np.flatnonzero(plant.slow_decay.any(axis=-1))
     if slow.size == plant.samples and plant.slow_decay.all():
-        return _available(plant, shaft_speed, voltage, "slow-decay", torque_only)
-    found = _available(plant, shaft_speed, voltage, "regulated", torque_only)
+        return _available(plant, shaft_speed, voltage, "slow-decay")
+    found = _available(plant, shaft_speed, voltage, "regulated")
     if slow.size:
         some = plant.take(slow)
-        decayed = _available(some, shaft_speed[slow], voltage[slow], "slow-decay", torque_only)
+        decayed = _available(some, shaft_speed[slow], voltage[slow], "slow-decay")
         which = some.slow_decay.reshape(slow.size, *(1,) * (shaft_speed.ndim - 2), -1)
         for values, theirs in zip(found, decayed, strict=True):
             values[slow] = np.where(which, theirs, values[slow])
     return found
 
 
-def _available(plant: Plant, shaft_speed: Array, voltage: Array, current_loop: str, torque_only: bool) -> Pullout:
+def _available(plant: Plant, shaft_speed: Array, voltage: Array, current_loop: str) -> Pullout:
     """As `available`, with every driver's current loop of one kind."""
     extra = (1,) * (shaft_speed.ndim - 2)
 
@@ -119,7 +116,6 @@ def _available(plant: Plant, shaft_speed: Array, voltage: Array, current_loop: s
         voltage,
         shaft_speed,
         current_loop=current_loop,
-        torque_only=torque_only,
     )
 
 
@@ -326,7 +322,7 @@ def torque_curve(plant: Plant, fastest: float, points: int = 16) -> TorqueCurve:
     full = available(plant, shaft[:, some])
     voltage = _voltage_left(plant, shaft[:, some], full)
     shares = np.array([np.interp(speeds, speeds[some], one) for one in np.eye(SUPPLY_POINTS)])
-    return TorqueCurve(speeds, available(plant, shaft, (voltage @ shares)[..., None], torque_only=True).torque)
+    return TorqueCurve(speeds, available(plant, shaft, (voltage @ shares)[..., None]).torque)
 
 
 def standing_torque(plant: Plant) -> Array:

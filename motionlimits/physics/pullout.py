@@ -174,9 +174,7 @@ def _load(current_loop: str) -> _Map:
     return _Map(first, pitch, shape, np.ascontiguousarray(cells))
 
 
-def map_lookup(
-    s: ArrayLike, r: ArrayLike, f: ArrayLike, current_loop: str = "regulated", *, torque_only: bool = False
-) -> tuple[Array, Array]:
+def map_lookup(s: ArrayLike, r: ArrayLike, f: ArrayLike, current_loop: str = "regulated") -> tuple[Array, Array]:
     """Torque over `Kt I_pk` and rms over peak current, from the table of `waveform_pullout`.
 
     Parameters
@@ -184,8 +182,6 @@ def map_lookup(
     s, r, f : array_like
         Similarity numbers, broadcast together. Outside the table the nearest entry is continued by its asymptote.
     current_loop : {"regulated", "slow-decay"}
-    torque_only : bool
-        Leave the current out (NaN), which takes a quarter less time.
 
     Returns
     -------
@@ -196,22 +192,18 @@ def map_lookup(
     shape = np.broadcast_shapes(*(v.shape for v in numbers))
     whole = shape or (1,)
     numbers = [v.reshape((1,) * (len(whole) - v.ndim) + v.shape) for v in numbers]
-    found = np.full((2, *whole), np.nan)
-    values = 1 if torque_only else 2
+    torque, current = np.empty(whole), np.empty(whole)
     # Blocks that stay in cache: twice as fast for millions of points as whole arrays.
     rows = max(BLOCK_POINTS // max(math.prod(whole[1:]), 1), 1)
     for start in range(0, whole[0], rows):
         block = slice(start, start + rows)
         some = (v[block] if len(v) > 1 else v for v in numbers)
-        found[:values, block] = _interpolate(table, values, *some)
-    torque, current = found.reshape(2, *shape)
-    return torque, current
+        torque[block], current[block] = _interpolate(table, *some)
+    return torque.reshape(shape), current.reshape(shape)
 
 
-def _interpolate(table: _Map, values: int, s: Array, r: Array, f: Array) -> Array:
-    """Torque, or torque and current, of numbers that broadcast, (values, ...): what speed does not change is worked out once for
-    all speeds.
-    """
+def _interpolate(table: _Map, s: Array, r: Array, f: Array) -> tuple[Array, Array]:
+    """Torque and current of numbers that broadcast: what speed does not change is worked out once for all speeds."""
     index = np.zeros((1,) * s.ndim, dtype=np.intp)
     weights = []
     for axis, value in enumerate(map_coordinates(s, r, f)):
@@ -221,13 +213,14 @@ def _interpolate(table: _Map, values: int, s: Array, r: Array, f: Array) -> Arra
         weights.append((place - whole).astype(np.float32))
         index = index * count + whole
     # Values in rows as long as there are points: short ones cost more than the sums.
-    value = np.ascontiguousarray(table.cells[:, :: 3 - values][index.ravel()].T)
+    value = np.ascontiguousarray(table.cells[index.ravel()].T)
     for weight in weights:
         near, far = np.split(value, 2)
         value = near + (far - near) * np.broadcast_to(weight, index.shape).ravel()
+    torque, current = value.reshape(2, *index.shape)
     # Below the first entry torque is constant, beyond the last one it falls as the inverse of speed.
     fall = (1.0 + np.maximum(s * np.sqrt(1.0 + f * f), np.exp(table.first[0]))) * (1.0 + r)
-    return np.asarray(value.reshape(values, *index.shape) / fall)
+    return torque / fall, current / fall
 
 
 def pullout(
@@ -240,7 +233,6 @@ def pullout(
     speed: ArrayLike,
     *,
     current_loop: str = "regulated",
-    torque_only: bool = False,
 ) -> Pullout:
     """Pull-out torque before shaft losses, from the similarity map.
 
@@ -259,8 +251,6 @@ def pullout(
     speed : array_like
         Of the shaft [rad/s]; its sign does not matter.
     current_loop : {"regulated", "slow-decay"}
-    torque_only : bool
-        As of `map_lookup`.
 
     Returns
     -------
@@ -270,7 +260,7 @@ def pullout(
     numbers = similarity_numbers(
         torque_constant, resistance, inductance, rotor_teeth, current_peak, voltage, np.abs(np.asarray(speed))
     )
-    torque, current = map_lookup(*numbers, current_loop, torque_only=torque_only)
+    torque, current = map_lookup(*numbers, current_loop=current_loop)
     peak = np.asarray(current_peak)
     return Pullout(torque * np.asarray(torque_constant) * peak, current * peak)
 

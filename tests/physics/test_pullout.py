@@ -103,15 +103,6 @@ def test_any_load_angle_gives_less() -> None:
     assert waveform_at_angle(*numbers, angles).torque.max() <= best + 1e-4
 
 
-@pytest.mark.parametrize("loop", ["regulated", "slow-decay"])
-def test_torque_alone_is_that_of_both(loop: str) -> None:
-    rng = np.random.default_rng(2)
-    s, r, f = np.exp(rng.uniform(-3, 3, (3, 40, 5)))
-    both, alone = (map_lookup(s, r, f, loop, torque_only=only) for only in (False, True))
-    assert np.array_equal(alone[0], both[0])
-    assert np.isnan(alone[1]).all() and np.isfinite(both[1]).all()
-
-
 def test_speed_of_the_map() -> None:
     import time
 
