@@ -41,7 +41,8 @@ MOST_DIRECTIONS, INFORMED = 11, 0.02
 GONE_ON_WITH = 0.25  # share of machines drawn that are gone on with at least, from one direction to the next
 TELLING = 100  # possible machines that tell how such differ from all
 LATER = 3  # coordinates of machines that come last: how currents die down, size, offset
-SIZE_POINTS = 41  # quantiles of a size's prior at which readings are weighed and its posterior is told
+# Quantiles of a size's prior at which readings are weighed and its posterior is told.
+SIZE_QUANTILES = np.linspace(0.0, 1.0, 41)
 OUT_OF_REACH = 0.1  # log of skip over top speed from which rows tell of none
 BEYOND = 1.6  # skip speed over the top speed from which one is as good as another
 ELECTRICAL = (  # what decides on a torque curve, and on the voltage
@@ -85,7 +86,7 @@ Said = Callable[[Array], Array]  # log-likelihood of what is known beside the ro
 
 def size_quantiles(theory: Hypothesis) -> Array:
     """Quantiles of the prior of its size at which a hypothesis is told."""
-    return np.linspace(0.0, 1.0, SIZE_POINTS) if theory.sized else np.array([0.5])
+    return SIZE_QUANTILES if theory.sized else np.array([0.5])
 
 
 @dataclass(frozen=True, eq=False)
@@ -229,8 +230,8 @@ class Bench:
         self.fastest = reach(nominal_plant(machine))
         self.count = len(pairs)
         self.everybody = self.cloud(self._coordinates(MANY, seed))
-        as_described = np.zeros((SIZE_POINTS, self.everybody.normal.shape[1]))
-        as_described[:, -2] = ndtri(np.clip(np.linspace(0.0, 1.0, SIZE_POINTS), 1e-6, 1.0 - 1e-6))
+        as_described = np.zeros((SIZE_QUANTILES.size, self.everybody.normal.shape[1]))
+        as_described[:, -2] = ndtri(np.clip(SIZE_QUANTILES, 1e-6, 1.0 - 1e-6))
         self.described = self.cloud(as_described)
 
     def _coordinates(self, count: int, seed: int | Sequence[int]) -> Array:

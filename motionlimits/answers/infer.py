@@ -65,7 +65,7 @@ class Found:
     """Posterior of one hypothesis.
 
     `size`, `size_low`, `size_high` are the median and 10 and 90 % points of the size (SI), `quantile_weights` the
-    posterior over `SIZE_POINTS` quantiles of its prior, `log_skip` (pairs, quantiles) the mean log of skip over top speed.
+    posterior over `SIZE_QUANTILES` of its prior, `log_skip` (pairs, quantiles) the mean log of skip over top speed.
     `unstable`: by direction, how likely such a machine loses steps there to mid-range instability, and from which speed
     [m/s]; empty where the cause has no chance.
     """

@@ -204,6 +204,7 @@ def _numbers(
     def ordered(values: Array) -> Array:
         """Of the drives (n, D), the leading one first, (drives, n)."""
         theirs = np.broadcast_to(values, (rows.size, len(plant.radius)))[:, drives]
+        # A single one needs no sorting, which is dear where there are twenty numbers.
         return (theirs if drives.size == 1 else np.take_along_axis(theirs, order, axis=1)).T
 
     teeth, radius = ordered(plant.rotor_teeth), ordered(plant.radius)
