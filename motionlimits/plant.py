@@ -64,6 +64,10 @@ _OF_SUPPLY, _OF_AXES = ("voltage", "source_resistance"), ("moving_mass", "fricti
 # Every array of a Plant with a row per sample.
 PER_SAMPLE = (*_SAMPLED, "slow_decay", "open_phase")
 
+# Of these the drives', and what else there is of each drive.
+OF_DRIVES = tuple(name for name in PER_SAMPLE if name not in (*_OF_SUPPLY, *_OF_AXES))
+_FIXED_OF_DRIVES = ("kinematic_map", "rotor_teeth", "radius", "count")
+
 
 @dataclass(frozen=True)
 class Plant:
@@ -115,6 +119,12 @@ class Plant:
     def inertia(self) -> Array:
         """Rotor and all that turns with it [kg.m2], shape (n, D)."""
         return self.rotor_inertia + self.transmission_inertia
+
+    def alone(self, drive: int) -> Plant:
+        """The same machine with one of its drives."""
+        one = slice(drive, drive + 1)
+        per_sample = {name: getattr(self, name)[:, one] for name in OF_DRIVES}
+        return replace(self, **per_sample, **{name: getattr(self, name)[one] for name in _FIXED_OF_DRIVES})
 
     def take(self, rows: NDArray[np.intp] | slice) -> Plant:
         """The same machine with some of the samples."""

@@ -17,7 +17,7 @@ from scipy.special import logsumexp, ndtr, ndtri, stdtrit
 
 from ..machine import Array, Direction, Machine
 from ..physics.skip import Moves
-from ..physics.skipmap import AS_MAPPED, FREEDOM, Electrics, Mapped, electrics_of, mapped, reach, unlike
+from ..physics.skipmap import AS_MAPPED, FREEDOM, Electrics, electrics_of, mapped, reach, unlike
 from ..plant import Plant, log_widths, nominal_plant, plant_at
 from .causes import Hypothesis
 from .likelihood import (
@@ -96,8 +96,9 @@ class Cloud:
     offset common to all limits.
 
     `log_density` (machines,) is the log of how often such occur over how often they were drawn, and gone on with; `log_chance`
-    (machines,) that of how likely these had to be gone on with; `plant` is theirs without a fault; `electrics`, `told` are what a
-    `Bench` has worked out for them already, by hypothesis and by hypothesis and direction.
+    (machines,) that of how likely these had to be gone on with; `plant` is theirs without a fault; `electrics` is what a `Bench` has worked out for
+    them already, by hypothesis; `healthy`, `fitted` what they do without a fault, and how likely the rows of a sweep then are, by number
+    of a direction.
     """
 
     normal: Array
@@ -106,7 +107,8 @@ class Cloud:
     plant: Plant
     directions: tuple[str, ...]
     electrics: dict[int, Electrics] = field(default_factory=dict, repr=False)
-    told: dict[tuple[int, str], Mapped] = field(default_factory=dict, repr=False)
+    healthy: dict[int, Limits] = field(default_factory=dict, repr=False)
+    fitted: dict[int, Along] = field(default_factory=dict, repr=False)
 
     @property
     def quantiles(self) -> Array:
@@ -246,9 +248,9 @@ class Bench:
         normal[:, -2:] = ndtri(np.clip(even, 1e-6, 1.0 - 1e-6))
         return normal
 
-    def owner(self, which: int, direction: Direction) -> int:
-        """The hypothesis that stands for this one in a direction."""
-        return which if self.theories[which].touches(self.machine, direction.vector) else 0
+    def touches(self, which: int, at: int) -> bool:
+        """Whether a hypothesis changes anything in a direction, by its number."""
+        return which > 0 and self.theories[which].touches(self.machine, self.directions[at][0].vector)
 
     def cloud(self, normal: Array, log_density: Array | None = None) -> Cloud:
         """Machines by their coordinates, without a fault; drawn as they occur, or as `Cloud.log_density` says."""
@@ -271,15 +273,6 @@ class Bench:
             cloud.electrics[mine] = electrics_of(plant, self.fastest)
         return cloud.electrics[mine]
 
-    def _told(self, which: int, direction: Direction, moves: Moves, speeds: Array, cloud: Cloud) -> Mapped:
-        """What the map says of machines under a hypothesis in a direction."""
-        key = self.owner(which, direction), direction.label
-        if key not in cloud.told:
-            plant = self.faulty(key[0], cloud)
-            electrics = self._electrics(key[0], cloud, plant)
-            cloud.told[key] = mapped(plant, electrics, moves.unit, moves.acceleration, speeds, cloud.luck(key[1]))
-        return cloud.told[key]
-
     def limits(self, which: int, cloud: Cloud) -> Limits:
         """Limits of machines under a hypothesis."""
         return self._whole({d: self._along(which, d, cloud) for d in range(len(self.directions))})
@@ -291,8 +284,18 @@ class Bench:
 
     def _along(self, which: int, at: int, cloud: Cloud) -> Limits:
         """Limits of machines under a hypothesis in one direction, by its number."""
+        if self.touches(which, at):
+            return self._looked_up(which, at, cloud)
+        if at not in cloud.healthy:
+            cloud.healthy[at] = self._looked_up(0, at, cloud)
+        return cloud.healthy[at]
+
+    def _looked_up(self, which: int, at: int, cloud: Cloud) -> Limits:
+        """The same, from the map."""
         direction, _, moves, between = self.directions[at]
-        told, top = self._told(which, direction, moves, between, cloud), np.log(moves.top)
+        plant, top = self.faulty(which, cloud), np.log(moves.top)
+        electrics = self._electrics(which, cloud, plant)
+        told = mapped(plant, electrics, moves.unit, moves.acceleration, between, cloud.luck(direction.label))
         return Limits(
             np.minimum(told.kept - top, math.log(BEYOND)),
             np.clip(told.failed - top, GRID[0], math.log(BEYOND)),
@@ -302,6 +305,14 @@ class Bench:
             _luck(told.failed_scatter, told.chance),
             np.diff(told.unstable, axis=1, prepend=0.0)[:, None],
         ).moved(cloud.offsets)
+
+    def _fitted(self, which: int, at: int, limits: Limits, cloud: Cloud, fit: RowsFit) -> Along:
+        """Likelihood of the rows of one direction from the limits of machines there."""
+        if self.touches(which, at):
+            return fit.along(at, limits)
+        if at not in cloud.fitted:
+            cloud.fitted[at] = fit.along(at, limits)
+        return cloud.fitted[at]
 
     def first(self, which: int, fit: RowsFit, cloud: Cloud) -> tuple[Outlook, Seen]:
         """What machines do under a hypothesis; all of them.
@@ -321,7 +332,7 @@ class Bench:
             Of the same machines, by what rows say of them.
         """
         limits = [self._along(which, d, cloud) for d in range(len(self.directions))]
-        along = [fit.along(d, each) for d, each in enumerate(limits)]
+        along = [self._fitted(which, d, each, cloud, fit) for d, each in enumerate(limits)]
         apart = [np.mean(each.without.max() - each.without) for each in along]
         whole = self._whole(dict(enumerate(limits)))
         weight = fit.together(along, cloud.unstable) + cloud.log_density

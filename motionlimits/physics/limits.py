@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass, field, replace
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -286,22 +287,44 @@ def load_ratio(
     return found
 
 
-class TorqueCurve(NamedTuple):
-    """Pull-out torque of each drive's motor [N.m], (n, points, D), at shaft speeds [rad/s], (points,), the first zero."""
+@dataclass(frozen=True, eq=False)
+class TorqueCurve:
+    """Pull-out torque before losses of some machines' motors at shaft speeds [rad/s], (points,), the first zero.
+
+    It is worked out for those motors that are asked about, from the bus voltage that all of them together leave, `voltage`
+    (samples of `plant`, points) [V]. `rows` (n,): the samples that it is of; `known`: torque of a drive's motor (n, points).
+    """
 
     speeds: Array
-    torque: Array
+    plant: Plant
+    voltage: Array
+    rows: NDArray[np.intp]
+    known: dict[int, Array] = field(default_factory=dict)
 
     def take(self, rows: NDArray[np.intp] | slice) -> TorqueCurve:
         """Those of some machines."""
-        return self._replace(torque=self.torque[rows])
+        known = {drive: torque[rows] for drive, torque in self.known.items()}
+        return replace(self, rows=self.rows[rows], known=known)
+
+    def of(self, drive: int) -> Array:
+        """Torque of one drive's motor [N.m], (n, points)."""
+        if drive not in self.known:
+            motor, voltage = self.plant.alone(drive).take(self.rows), self.voltage[self.rows]
+            shaft = np.broadcast_to(self.speeds[:, None], (*voltage.shape, 1))
+            self.known[drive] = available(motor, shaft, voltage[..., None]).torque[..., 0]
+        return self.known[drive]
+
+    @property
+    def torque(self) -> Array:
+        """Torque of each drive's motor [N.m], (n, points, D)."""
+        return np.stack([self.of(drive) for drive in range(self.plant.radius.size)], axis=-1)
 
     def at(self, speeds: Array) -> Array:
         """Torque at speeds of each drive's motor (m, D) [rad/s], along straight lines between the points, (n, m, D)."""
         each = np.eye(self.speeds.size)
         return np.stack(
             [
-                self.torque[..., drive] @ np.array([np.interp(here, self.speeds, one) for one in each])
+                self.of(drive) @ np.array([np.interp(here, self.speeds, one) for one in each])
                 for drive, here in enumerate(speeds.T)
             ],
             axis=-1,
@@ -315,14 +338,12 @@ def torque_curve(plant: Plant, fastest: float, points: int = 16) -> TorqueCurve:
     thousands of machines.
     """
     speeds = np.concatenate([[0.0], np.geomspace(0.01 * fastest, fastest, points - 1)])
-    drives = plant.kinematic_map.shape[0]
-    shaft = np.broadcast_to(speeds[:, None], (plant.samples, points, drives))
     # What the bus voltage drops by is little, and changes slowly with speed.
     some = np.linspace(0, points - 1, SUPPLY_POINTS).round().astype(np.intp)
-    full = available(plant, shaft[:, some])
-    voltage = _voltage_left(plant, shaft[:, some], full)
+    shaft = np.broadcast_to(speeds[some, None], (plant.samples, SUPPLY_POINTS, plant.radius.size))
+    voltage = _voltage_left(plant, shaft, available(plant, shaft))
     shares = np.array([np.interp(speeds, speeds[some], one) for one in np.eye(SUPPLY_POINTS)])
-    return TorqueCurve(speeds, available(plant, shaft, (voltage @ shares)[..., None]).torque)
+    return TorqueCurve(speeds, plant, voltage @ shares, np.arange(plant.samples))
 
 
 def standing_torque(plant: Plant) -> Array:
@@ -349,20 +370,17 @@ def standing_ratio(plant: Plant, torque: Array, unit: Array, accelerations: Arra
     -------
     ndarray, shape (n, k)
     """
-    return np.asarray(standing_ratios(plant, torque, unit, accelerations).max(axis=-1))
-
-
-def standing_ratios(plant: Plant, torque: Array, unit: Array, accelerations: Array) -> Array:
-    """The same of each drive, (n, k, D)."""
     asked = pull(plant, unit)
-    rates = plant.kinematic_map @ unit
-    found = np.empty((plant.samples, accelerations.size, rates.size))
-    for drive, rate in enumerate(rates.tolist()):
-        demand = np.abs(_torque(plant, asked, drive, rate, 0.0, accelerations))
-        if rate:
-            demand += plant.hysteresis[:, drive, None]
-        np.divide(demand, np.maximum(torque[:, drive, None], 1e-9), out=found[..., drive])
-    return found
+    each = [standing_ratio_of(plant, torque[:, d], asked, d, accelerations) for d in range(asked.rates.size)]
+    return np.asarray(np.max(each, axis=0))
+
+
+def standing_ratio_of(plant: Plant, torque: Array, asked: Pull, drive: int, accelerations: Array) -> Array:
+    """The same of one drive, of which the torque is (n,), by what the direction asks; (n, k)."""
+    demand = np.abs(_torque(plant, asked, drive, 0.0, accelerations))
+    if asked.rates[drive]:
+        demand += plant.hysteresis[:, drive, None]
+    return np.asarray(demand / np.maximum(torque[:, None], 1e-9))
 
 
 def pull_out_speed(plant: Plant, curve: TorqueCurve, unit: Array, accelerations: Array) -> Array:
@@ -387,40 +405,41 @@ def pull_out_speed(plant: Plant, curve: TorqueCurve, unit: Array, accelerations:
     ndarray, shape (n, k)
         [m/s]; from the second to the last speed of the curve, also where the crossing lies outside.
     """
-    return np.asarray(pull_out_speeds(plant, curve, unit, accelerations).min(axis=-1))
-
-
-def pull_out_speeds(plant: Plant, curve: TorqueCurve, unit: Array, accelerations: Array) -> Array:
-    """The same of each drive, (n, k, D); infinite of those that stand still."""
-    rates = plant.kinematic_map @ unit
     asked = pull(plant, unit)
-    found = np.full((plant.samples, accelerations.size, rates.size), np.inf)
-    for drive in np.flatnonzero(rates).tolist():
-        rate = float(rates[drive])
-        speeds = curve.speeds * plant.radius[drive] / abs(rate)
-        end = float(speeds[-1])
-        # A straight line over speed, but where a motor begins to brake. One that brakes has its losses for it.
-        ends = curve.speeds[[0, -1]]
-        loss = shaft_loss(plant.hysteresis[:, drive, None], plant.eddy[:, drive, None], ends)
-        least, most = (
-            math.copysign(1.0, rate) * _torque(plant, asked, drive, rate, v, accelerations) + loss[:, [i]]
-            for i, v in enumerate((0.0, end))
-        )
-        margin = ((most - least) / end)[..., None] * speeds
-        margin += least[..., None]
-        np.abs(margin, out=margin)
-        np.subtract(curve.torque[:, None, :, drive], margin, out=margin)
-        crossing, _ = _first_fall(speeds, margin)
-        np.clip(crossing, speeds[1], end, out=found[..., drive])
-    return found
+    each = [
+        pull_out_speed_of(plant, curve, asked, drive, accelerations) for drive in np.flatnonzero(asked.rates).tolist()
+    ]
+    return np.asarray(np.min(each, axis=0))
+
+
+def pull_out_speed_of(plant: Plant, curve: TorqueCurve, asked: Pull, drive: int, accelerations: Array) -> Array:
+    """The same of one drive that moves, by what the direction asks; (n, k)."""
+    rate = float(asked.rates[drive])
+    speeds = curve.speeds * plant.radius[drive] / abs(rate)
+    end = float(speeds[-1])
+    # A straight line over speed, but where a motor begins to brake. One that brakes has its losses for it.
+    loss = shaft_loss(plant.hysteresis[:, drive, None], plant.eddy[:, drive, None], curve.speeds[[0, -1]])
+    least, most = (
+        math.copysign(1.0, rate) * _torque(plant, asked, drive, v, accelerations) + loss[:, [i]]
+        for i, v in enumerate((0.0, end))
+    )
+    margin = ((most - least) / end)[..., None] * speeds
+    margin += least[..., None]
+    np.abs(margin, out=margin)
+    np.subtract(curve.of(drive)[:, None], margin, out=margin)
+    crossing, _ = _first_fall(speeds, margin)
+    return np.clip(crossing, speeds[1], end)
 
 
 class Pull(NamedTuple):
-    """Belt or nut forces of each drive [N] at standstill, and what speed [N.s/m] and acceleration [kg] add; (n, D)."""
+    """Belt or nut forces of each drive [N] at standstill, and what speed [N.s/m] and acceleration [kg] add, (n, D); and its
+    travel along that of the move, `rates` (D,).
+    """
 
     still: Array
     per_speed: Array
     per_acceleration: Array
+    rates: Array
 
 
 def pull(plant: Plant, unit: Array) -> Pull:
@@ -440,11 +459,12 @@ def pull(plant: Plant, unit: Array) -> Pull:
         return drive_forces(plant.kinematic_map, forces)
 
     still = at(0.0, 0.0)
-    return Pull(still, at(1.0, 0.0) - still, at(0.0, 1.0) - still)
+    return Pull(still, at(1.0, 0.0) - still, at(0.0, 1.0) - still, plant.kinematic_map @ unit)
 
 
-def _torque(plant: Plant, asked: Pull, drive: int, rate: float, speed: float, accelerations: Array) -> Array:
+def _torque(plant: Plant, asked: Pull, drive: int, speed: float, accelerations: Array) -> Array:
     """Torque asked of one motor of a drive at accelerations (k,), as of `move_demand`, (n, k)."""
+    rate = float(asked.rates[drive])
     force = (asked.still + speed * asked.per_speed)[:, drive, None] + asked.per_acceleration[
         :, drive, None
     ] * accelerations

@@ -28,7 +28,7 @@ from ..machine import Array
 from ..plant import Plant
 from .demand import drive_forces
 from .lanes import spring_between, working_voltage
-from .limits import TorqueCurve, pull, pull_out_speeds, standing_ratios, torque_curve
+from .limits import Pull, TorqueCurve, pull, pull_out_speed_of, standing_ratio_of, torque_curve
 
 # The torque curve that statics are told by: up to so many times the speed at which a winding's inductance takes the bus voltage
 # at full current, at so many speeds. The torque there is a thirtieth.
@@ -153,7 +153,7 @@ def electrics_of(plant: Plant, fastest: float) -> Electrics:
     return Electrics(torque_curve(plant, fastest, points=POINTS), working_voltage(plant))
 
 
-def similarity(plant: Plant, electrics: Electrics, unit: Array, accelerations: Array) -> list[Numbers]:
+def similarity(plant: Plant, electrics: Electrics, unit: Array, accelerations: Array, asked: Pull) -> list[Numbers]:
     """Similarity numbers of moves in one direction.
 
     Parameters
@@ -165,14 +165,14 @@ def similarity(plant: Plant, electrics: Electrics, unit: Array, accelerations: A
     unit : ndarray, shape (A,)
     accelerations : ndarray, shape (k,)
         [m/s2]
+    asked : Pull
+        What the direction asks of the drives, from `limits.pull`.
 
     Returns
     -------
     list of Numbers
         One of each motor that moves an axis of its own, one of a pair of motors that share two axes.
     """
-    steady = pull_out_speeds(plant, electrics.curve, unit, accelerations)
-    standing = standing_ratios(plant, electrics.curve.torque[:, 0], unit, accelerations)
     moves = np.abs(plant.kinematic_map) > 1e-12
     found = []
     for first in np.flatnonzero(moves @ (unit != 0.0)).tolist():
@@ -180,25 +180,29 @@ def similarity(plant: Plant, electrics: Electrics, unit: Array, accelerations: A
         drives = np.flatnonzero(moves[:, axes].any(axis=1))
         if first != drives[moves[drives] @ (unit != 0.0)][0]:
             continue  # told with the other of its pair
-        found.append(_numbers(plant, unit, accelerations, drives, axes, steady, standing, electrics.voltage))
+        found.append(_numbers(plant, electrics, unit, accelerations, asked, drives, axes))
     return found
 
 
 def _numbers(
     plant: Plant,
+    electrics: Electrics,
     unit: Array,
     accelerations: Array,
+    asked: Pull,
     drives: NDArray[np.intp],
     axes: NDArray[np.intp],
-    steady: Array,
-    standing: Array,
-    voltage: Array,
 ) -> Numbers:
-    rate = (plant.kinematic_map @ unit)[drives]
+    rate = asked.rates[drives]
     rows = np.arange(plant.samples)
+    steady, standing = np.full((2, rows.size, accelerations.size, drives.size), np.inf)
+    for k, drive in enumerate(drives.tolist()):
+        standing[..., k] = standing_ratio_of(plant, electrics.curve.of(drive)[:, 0], asked, drive, accelerations)
+        if rate[k]:
+            steady[..., k] = pull_out_speed_of(plant, electrics.curve, asked, drive, accelerations)
     # The first to be lost, as far as statics say, leads; of two that are lost at once the one that is asked for more.
-    reached = np.minimum(steady[:, :, drives], 1e6)
-    first_lost = np.log(reached).mean(axis=1) - 1e-6 * standing[:, :, drives].mean(axis=1)
+    reached = np.minimum(steady, 1e6)
+    first_lost = np.log(reached).mean(axis=1) - 1e-6 * standing.mean(axis=1)
     order = np.argsort(first_lost, axis=1, kind="stable")
 
     def ordered(values: Array) -> Array:
@@ -212,7 +216,6 @@ def _numbers(
     lever = radius / (ordered(plant.efficiency) * ordered(plant.count))
     full = ordered(plant.torque_constant) * ordered(plant.current_peak)
     inertia = ordered(plant.inertia)
-    asked = pull(plant, unit)
     signs = np.where(rate < 0.0, -1.0, 1.0)[order].T
     per_acceleration = ordered(asked.per_acceleration) * lever * signs
     swung = inertia[0] + np.abs(per_acceleration[0]) * radius[0] / rates[0]
@@ -240,8 +243,8 @@ def _numbers(
         np.log(mass / rotor),
         held,
         np.log(inductance * own / resistance),
-        np.log(voltage / (current * resistance)),
-        np.log(constant_of * own / (teeth * voltage)),
+        np.log(electrics.voltage / (current * resistance)),
+        np.log(constant_of * own / (teeth * electrics.voltage)),
         share(ordered(plant.hysteresis)),
         share(ordered(plant.eddy) * own / teeth),
         share(ordered(plant.detent)),
@@ -263,7 +266,7 @@ def _numbers(
             *np.log(LEAST_SHARE + plant.viscous[:, axes].T * lever[0] * own * radius[0] / teeth[0] / full[0]),
         ]
     first = np.take_along_axis(reached, order[:, None], axis=2)
-    at_rest = np.take_along_axis(standing[:, :, drives], order[:, None], axis=2)
+    at_rest = np.take_along_axis(standing, order[:, None], axis=2)
     lost = reached.min(axis=2)
     waves = teeth[0] * rates[0] / radius[0] / own
     moving = [np.log(np.maximum(at_rest[..., d], 0.02)) for d in range(drives.size)]
@@ -271,7 +274,7 @@ def _numbers(
     moving.append(np.log(accelerations * (rates[0] / radius[0] * swung / full[0])[:, None]))
     moving += [np.log(np.minimum(first[..., d] / lost, 8.0)) for d in range(1, drives.size)]
     machine = np.array([*(one for kind in each for one in kind), *fixed], np.float32).T
-    at_standstill = standing[:, :, drives].max(axis=2)
+    at_standstill = standing.max(axis=2)
     return Numbers(
         "alone" if drives.size == 1 else "pair",
         machine,
@@ -313,8 +316,9 @@ def mapped(
     -------
     Mapped
     """
-    told = [_told(each, np.log(speeds)) for each in similarity(plant, electrics, unit, accelerations)]
-    return _halted(_first_lost(told), stuck(plant, electrics.curve, unit), luck)
+    asked = pull(plant, unit)
+    told = [_told(each, np.log(speeds)) for each in similarity(plant, electrics, unit, accelerations, asked)]
+    return _halted(_first_lost(told), stuck(plant, electrics.curve, asked), luck)
 
 
 def _first_lost(told: list[Mapped]) -> Mapped:
@@ -341,19 +345,21 @@ def _first_lost(told: list[Mapped]) -> Mapped:
     )
 
 
-def stuck(plant: Plant, curve: TorqueCurve, unit: Array) -> Array:
-    """How likely machines do not move at all in a direction, (n,).
+def stuck(plant: Plant, curve: TorqueCurve, asked: Pull) -> Array:
+    """How likely machines do not move at all in a direction, by what it asks of the drives, (n,).
 
     Such are those of which a motor that turns is asked for more at rest than it has, or has an open phase, so that its torque is
     none twice a cycle; unless a sound one that turns, too, helps it along.
     """
-    turns = np.abs(plant.kinematic_map @ unit) > 1e-12
-    at_rest = standing_ratios(plant, curve.torque[:, 0], unit, np.zeros(1))[:, 0]
-    opened, beyond = turns & plant.open_phase, turns & (at_rest >= 1.0)
+    turns = np.abs(asked.rates) > 1e-12
+    beyond = np.zeros(plant.samples, dtype=bool)
+    for drive in np.flatnonzero(turns).tolist():
+        beyond |= standing_ratio_of(plant, curve.of(drive)[:, 0], asked, drive, np.zeros(1))[:, 0] >= 1.0
+    opened = turns & plant.open_phase
     shared = np.count_nonzero(np.abs(plant.kinematic_map) > 1e-12, axis=1).max() > 1
     helped = shared & np.any(turns & ~plant.open_phase, axis=1)
     by_phase = np.where(opened.any(axis=1), np.where(helped, STAYS_HELPED, STAYS), 0.0)
-    return np.where(beyond.any(axis=1), STAYS, by_phase)
+    return np.where(beyond, STAYS, by_phase)
 
 
 def _halted(told: Mapped, chance: Array, luck: Array | float) -> Mapped:
@@ -380,7 +386,7 @@ def _halted(told: Mapped, chance: Array, luck: Array | float) -> Mapped:
 def unlike(plant: Plant, unit: Array, accelerations: Array) -> bool:
     """Whether the first sample's moves are unlike all that the map was learned from, so that limits may be far off."""
     one = plant.take(slice(1))
-    told = similarity(one, electrics_of(one, reach(one)), unit, accelerations)
+    told = similarity(one, electrics_of(one, reach(one)), unit, accelerations, pull(one, unit))
     return any(bool(np.any(np.abs(network(each.kind).apart(each.whole)) > FURTHEST)) for each in told)
 
 

@@ -298,9 +298,20 @@ def test_directions_that_a_fault_does_not_touch_are_shared(gantry: Machine) -> N
     theories = [h for h in hypotheses(gantry) if h.where in ("all", "y") and h.cause.name in ("as-predicted", "drag")]
     bench = Bench(gantry, pairs_of(gantry, rows), theories, 3)
     healthy, faulty = (bench.limits(which, bench.everybody) for which in (0, 1))
-    assert set(bench.everybody.told) == {(0, "x"), (0, "y"), (1, "y")}
+    assert set(bench.everybody.healthy) == {0, 1}
     assert np.array_equal(healthy.kept[:, 0], faulty.kept[:, 0])
     assert faulty.mean()[:, 1].mean() < healthy.mean()[:, 1].mean()
+    # So is how likely its rows are; sharing changes nothing.
+    fit = RowsFit(gantry, pairs_of(gantry, rows))
+    for order in ((0, 1), (1, 0)):
+        few = bench.everybody.take(slice(50))
+        seen = {which: bench.first(which, fit, few)[0].log_weight for which in order}
+        assert set(few.fitted) == {0, 1}
+        for which, weight in seen.items():
+            alone = bench.first(which, fit, bench.everybody.take(slice(50)))[0].log_weight
+            assert np.array_equal(weight, alone)
+            limits = bench.limits(which, bench.everybody.take(slice(50)))
+            assert weight == pytest.approx(fit.log_likelihood(limits, few.unstable) + few.log_density)
 
 
 def test_limits_are_those_of_the_map(gantry: Machine) -> None:

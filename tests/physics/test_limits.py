@@ -61,6 +61,11 @@ def test_quick_torque_curve_minds_the_supply(seed: int, source_resistance: float
     shaft = np.broadcast_to(curve.speeds[:, None], curve.torque.shape)
     full = available_under_load(plant, shaft).torque
     assert np.all(np.abs(curve.torque - full) < 0.005 * full[:, :1])
+    # Of some machines, whichever motor was asked about before.
+    some = np.array([7, 2])
+    asked = curve.take(some[::-1])
+    asked.of(plant.radius.size - 1)
+    assert np.array_equal(asked.take(slice(None, None, -1)).torque, curve.torque[some])
 
 
 @given(st.integers(0, 200), st.sampled_from(["voltage", "friction", "moving_mass", "viscous"]), st.floats(1.05, 2.0))

@@ -14,6 +14,7 @@ from scipy.optimize import approx_fprime
 
 from motionlimits.machine import Array
 from motionlimits.physics.lanes import move_lanes
+from motionlimits.physics.limits import pull
 from motionlimits.physics.motion import simulate
 from motionlimits.physics.skip import Moves, brief_travel, ramp_search, together
 from motionlimits.physics.skipmap import (
@@ -259,7 +260,7 @@ def test_a_machine_that_cannot_move_loses_any_move(fault: str) -> None:
 
     for one, cannot in ((healthy, False), (plant, True)):
         assert engine_loses(one) == cannot
-        assert (stuck(one, electrics_of(one, reach(one)).curve, direction.vector)[0] == STAYS) == cannot
+        assert (stuck(one, electrics_of(one, reach(one)).curve, pull(one, direction.vector))[0] == STAYS) == cannot
         of_it = told(one, direction.vector, np.array([acceleration]))
         assert (of_it.failed[0, 0] == NOWHERE and of_it.chance[0, 0] == 1.0) == cannot
 

@@ -18,7 +18,7 @@ from scipy.special import expit
 
 from motionlimits.machine import Array
 from motionlimits.physics import skipmap
-from motionlimits.physics.limits import pull_in_acceleration, standing_ratio
+from motionlimits.physics.limits import pull, pull_in_acceleration, standing_ratio
 from motionlimits.physics.motion import Fate, Lanes, simulate
 from motionlimits.physics.skip import Moves, ramp_search, together
 from motionlimits.physics.skipmap import (
@@ -193,7 +193,7 @@ def random_machines(
         asked = standing_ratio(plant, electrics.curve.torque[:, 0], moves.unit, np.zeros(1))
         if np.median(asked) >= HARDLY:
             continue  # hardly any of these machines moves at all
-        (numbers,) = similarity(plant, electrics, moves.unit, moves.acceleration)
+        (numbers,) = similarity(plant, electrics, moves.unit, moves.acceleration, pull(plant, moves.unit))
         # As far as most samples may need.
         waves = np.max(plant.rotor_teeth * np.abs(plant.kinematic_map @ moves.unit) / plant.radius)
         top = np.minimum(FURTHER * np.quantile(numbers.steady, 0.8, axis=0), 2.0 * math.pi * FASTEST / waves)
