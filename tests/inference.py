@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from motionlimits.answers.infer import Inference, Survey, rank, survey
-from motionlimits.answers.likelihood import FREQUENCIES, LUCK_POINTS, Limits
+from motionlimits.answers.likelihood import FREQUENCIES, Limits
 from motionlimits.machine import Array, Machine
 from motionlimits.sweep import SweepRow
 from motionlimits.workers import Crew
@@ -21,9 +21,9 @@ def surveyed(machine: Machine, rows: Sequence[SweepRow], workers: int | None = N
 
 def surely(kept: Array, directions: int = 1) -> Limits:
     """Limits (machines, pairs) of machines whose start succeeds, that chance leaves alone and that are stable at any speed."""
-    luck = np.zeros((LUCK_POINTS, kept.shape[1]))
     stable = np.zeros((len(kept), directions, FREQUENCIES.size))
-    return Limits(kept, kept, np.zeros_like(kept), np.zeros_like(kept), luck, luck, stable)
+    nothing = np.zeros_like(kept)
+    return Limits(kept, kept, *4 * (nothing,), stable)
 
 
 def infer(machine: Machine, rows: Sequence[SweepRow], **options: Any) -> Inference:

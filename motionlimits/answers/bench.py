@@ -13,24 +13,24 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import logsumexp, ndtr, ndtri, stdtrit
+from scipy.special import logsumexp, ndtr, ndtri
 
 from ..machine import Array, Direction, Machine
 from ..physics.skip import Moves
-from ..physics.skipmap import AS_MAPPED, FREEDOM, Electrics, electrics_of, mapped, reach, unlike
+from ..physics.skipmap import AS_MAPPED, Electrics, electrics_of, mapped, reach, unlike
 from ..plant import Plant, log_widths, nominal_plant, plant_at
 from .causes import Hypothesis
 from .likelihood import (
     COMMON_MIDDLE,
     COMMON_OFFSET,
     GRID,
-    LUCK_POINTS,
     UNSTABLE,
     UNSTABLE_SLOW,
     Along,
     Limits,
     Pair,
     RowsFit,
+    luck_of,
     unstable_speeds,
 )
 from .proposal import Proposal, effective, fitted, sieved, tempered
@@ -55,10 +55,6 @@ ELECTRICAL = (  # what decides on a torque curve, and on the voltage
     "current_peak",
     "slow_decay",
 )
-# What the likelihood of rows takes in of what chance adds to a limit, in its logarithm: its offsets. A Student distribution of
-# three degrees of freedom scatters, most of it, by so many times its scale.
-LUCK_TAKEN_IN, MOST_OF_IT = 0.11, 1.5
-_LUCK = stdtrit(FREEDOM, (np.arange(LUCK_POINTS) + 0.5) / LUCK_POINTS)
 
 
 @dataclass(frozen=True)
@@ -301,8 +297,8 @@ class Bench:
             np.clip(told.failed - top, GRID[0], math.log(BEYOND)),
             told.chance,
             told.standing,
-            _luck(told.kept_scatter, 1.0 - told.chance),
-            _luck(told.failed_scatter, told.chance),
+            luck_of(told.kept_scatter),
+            luck_of(told.failed_scatter),
             np.diff(told.unstable, axis=1, prepend=0.0)[:, None],
         ).moved(cloud.offsets)
 
@@ -474,13 +470,3 @@ def effect_of(normal: Array, limits: Limits) -> Array:
     apart = normal - normal.mean(axis=0)
     within_reach = np.minimum(limits.mean(), OUT_OF_REACH)
     return np.asarray(np.linalg.solve(apart.T @ apart + np.eye(apart.shape[1]), apart.T @ within_reach))
-
-
-def _luck(scatter: Array, chance: Array) -> Array:
-    """Even quantiles of what chance adds to limits, less the part that is taken in elsewhere; (machines, k) -> (LUCK_POINTS, k).
-
-    Machines count by how likely they are of the kind: the map knows nothing of where starts are lost that never are.
-    """
-    scale = np.exp(np.average(np.log(scatter), axis=0, weights=chance + 1e-6))
-    share = np.sqrt(np.maximum(1.0 - (LUCK_TAKEN_IN / (MOST_OF_IT * scale)) ** 2, 0.0))
-    return np.asarray(_LUCK[:, None] * share * scale)

@@ -45,7 +45,7 @@ STABLE = 0.02  # a chance that hangs on them by more is told
 # as should do, a quarter again at least and three times as many at most; up to `MOST` in all, or `LEAST_TIMES` as many as asked for.
 # Twice the machines asked for then hardly ever move it by `STABLE`: in 54 of 3000 simulated ties of three causes (0.34, 0.25, 0.22, and
 # one of 0.05; evidence of 4000 machines known to 3.5 %), for three quarters of the machines that 0.0075 and half as many again take.
-SETTLED, MOST, LEAST_TIMES = 0.0085, 64_000, 4
+SETTLED, MOST, LEAST_TIMES = 0.01, 64_000, 4
 LEAST_GROWTH, MOST_GROWTH = 1.25, 3.0
 
 CLEARLY_UNSTABLE = 0.75  # chance from which mid-range instability is mentioned
@@ -219,9 +219,10 @@ def _settled(
         more = min(more, most - count)
         chances = look(more, [i for i, own in zip(unsure, each, strict=True) if own > SETTLED / 2])
         moved, each = _scatter(chances, unsure, views)
-        # As many again would move them by less than these did.
-        moved = max(moved, float(np.abs(chances - before).max()) / math.sqrt(2.0))
-        off = np.abs([views[i].weight.score for i in unsure] - scores) / math.sqrt(2.0)
+        # As many again as all would move them by as much less than these did as variances have it.
+        again = math.sqrt(0.5 * count / more)
+        moved = max(moved, again * float(np.abs(chances - before).max()))
+        off = again * np.abs([views[i].weight.score for i in unsure] - scores)
         each = np.maximum(each, chances[unsure] * (1.0 - chances[unsure]) * off)
         count += more
     return moved

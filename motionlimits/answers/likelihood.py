@@ -15,14 +15,17 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import NamedTuple
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
-from scipy.special import gammaln, log_ndtr
+from scipy.special import gammaln, log_ndtr, stdtr
 
 from ..machine import Array, Direction, Machine
 from ..physics.skip import SHORTEST_CRUISE, Moves, cycles_per_metre, steady_speed
+from ..physics.skipmap import FREEDOM, SCALES
 from ..plant import nominal_plant
 from ..sweep import SweepRow, grouped
 
@@ -73,7 +76,12 @@ ONSET_WIDTH = (
     0.2  # how near the speed that the map tells of a machine has its own: standard deviation of the logarithm; a choice
 )
 
-LUCK_POINTS = 15  # quantiles by which it is told what chance adds to a limit
+# What chance adds to a limit: how far the map says that it scatters, less what the offsets above take in, in its logarithm. A Student
+# distribution of the map's degrees of freedom scatters, most of it, by so many times its scale. Rows are told for so many scales, from
+# one that hardly matters to the greatest that the map has. Of limits that are far off their logarithm rises as
+# that of the scale, so that straight lines between logarithms do.
+LUCK_TAKEN_IN, MOST_OF_IT = 0.11, 1.5
+LEAST_LUCK, LUCK_SCALES = 0.01, 13
 
 TINY = 1e-300  # likelihoods below this are as good as none
 
@@ -81,16 +89,13 @@ GRID = np.linspace(-7.0, 1.5, 851)  # log of skip speed over top speed
 _STEP = 0.01
 
 
-PER_MACHINE = ("kept", "failed", "chance", "standing", "onsets")
-
-
 class Limits(NamedTuple):
     """Logarithms of skip over top speed of machines whose start succeeds or fails, the chance that it fails, and `standing` of
     `Traits`.
 
-    All of shape (machines, pairs); `kept_luck`, `failed_luck` (LUCK_POINTS, pairs) are quantiles of what chance adds to
-    either in each pair on its own, beyond what the likelihood of rows takes in anyway. `onsets` (machines, directions,
-    frequencies): how likely the speed from which each is unstable is nearest to that of one of `FREQUENCIES`.
+    All of shape (machines, pairs); `kept_luck`, `failed_luck`: scale of what chance adds to either, `luck_of` its scatter.
+    `onsets` (machines, directions, frequencies): how likely the speed from which each is unstable is nearest to that of one
+    of `FREQUENCIES`.
     """
 
     kept: Array
@@ -107,7 +112,7 @@ class Limits(NamedTuple):
 
     def take(self, which: NDArray[np.intp]) -> Limits:
         """Of some machines."""
-        return self._replace(**{name: getattr(self, name)[which] for name in PER_MACHINE})
+        return Limits._make(each[which] for each in self)
 
     def along(self, direction: int, pairs: Sequence[int]) -> Limits:
         """In one direction, of these pairs."""
@@ -122,9 +127,8 @@ class Limits(NamedTuple):
 
     @classmethod
     def joined(cls, parts: Sequence[Limits], order: NDArray[np.intp]) -> Limits:
-        """Of the machines of several, in some order; chance adds what it adds to the last ones."""
-        all_of = {name: np.concatenate([getattr(part, name) for part in parts]) for name in PER_MACHINE}
-        return parts[-1]._replace(**all_of).take(order)
+        """Of the machines of several, in some order."""
+        return cls._make(np.concatenate(each) for each in zip(*parts, strict=True)).take(order)
 
     def compact(self) -> Limits:
         """In single precision: half the room, and a ten millionth off."""
@@ -244,16 +248,23 @@ class RowsFit:
         self.onset = _normalised(np.exp(-0.5 * ((apart - math.log(UNSTABLE_AT)) / UNSTABLE_SPREAD) ** 2))
         self.apart = _normalised(np.exp(-0.5 * ((apart[:, None] - apart) / UNSTABLE_APART) ** 2))
 
+    @cached_property
+    def lucky(self) -> Array:
+        """The curves of each pair, averaged over what chance adds to limits: by its scale and by which of `JUMP_SHARES` holds."""
+        return _blurred(self.curves)
+
     def _with_luck(self, pair: int, at: Array, luck: Array, jumps: NDArray[np.intp]) -> Array:
         """Log-likelihood of a pair's rows at some limits, averaged over what chance adds to them; by which of `JUMP_SHARES` holds."""
-        curves, place = self.curves[pair], _place(at)
-        if not luck.any():
-            return _between(curves, place, jumps)
-        # Worked out where limits are, which mostly lie close together.
-        first, last = int(place.min()), int(place.max()) + 2
-        each = _along(curves, GRID[first:last] + luck[:, None], np.arange(len(curves))[:, None, None])
-        most = curves.max()
-        return _between(most + _log(np.mean(np.exp(each - most), axis=1)), place - first, jumps)
+        place, scale = (
+            _place(at),
+            np.interp(np.log(np.maximum(luck, LEAST_LUCK)), _LOG_LUCK, np.arange(1.0, LUCK_SCALES + 1.0)),
+        )
+        scale = np.where(luck < LEAST_LUCK, luck / LEAST_LUCK, np.minimum(scale, LUCK_SCALES - 1e-3))
+        below = scale.astype(np.intp)
+        narrower, wider = (
+            _between(self.lucky[pair], place, (below + k) * self.curves.shape[1] + jumps) for k in range(2)
+        )
+        return np.asarray(narrower + (scale - below) * (wider - narrower))
 
     def log_likelihood(self, limits: Limits, unstable: Array) -> Array:
         """(machines,) from what the machines' limits are and how likely each has an unstable speed by the common prior; such
@@ -377,6 +388,32 @@ class RowsFit:
                 found[k] = (weight - here.sum(axis=1)) @ at_limit
                 found[k] += np.sum(here * np.where(reached, at_onset, at_limit[:, None]))
         return found
+
+
+def luck_of(scatter: Array) -> Array:
+    """Scale of what chance adds to limits beyond what is taken in anyway, by that of how far the map says they scatter."""
+    return np.sqrt(np.maximum(scatter**2 - (LUCK_TAKEN_IN / MOST_OF_IT) ** 2, 0.0))
+
+
+MOST_LUCK = float(luck_of(np.exp(SCALES[1])))
+_LOG_LUCK = np.linspace(math.log(LEAST_LUCK), math.log(MOST_LUCK), LUCK_SCALES)
+
+
+def _blurred(curves: Array) -> Array:
+    """Log-likelihoods (pairs, kinds, grid), averaged over what chance adds to limits, first where that is nothing;
+    (pairs, (1 + LUCK_SCALES) * kinds, grid).
+    """
+    most, size = curves.max(axis=(1, 2), keepdims=True), GRID.size
+    likelihood = np.exp(curves - most).reshape(-1, size)
+    found = [curves]
+    for scale in np.exp(_LOG_LUCK):
+        # How likely chance moves a limit from one point of the grid to another; beyond its ends it is as at them.
+        up_to = stdtr(FREEDOM, (np.arange(-size, size) + 0.5) * (_STEP / scale))
+        to_each = np.ascontiguousarray(sliding_window_view(np.diff(up_to), size)[::-1])
+        moved = likelihood @ to_each.T
+        moved += likelihood[:, :1] * up_to[size - 1 :: -1] + likelihood[:, -1:] * (1.0 - up_to[: size - 1 : -1])
+        found.append(most + _log(moved).reshape(curves.shape))
+    return np.stack(found, axis=1).reshape(len(curves), -1, size)
 
 
 def jump_kind(standing: Array) -> NDArray[np.intp]:

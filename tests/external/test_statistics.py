@@ -13,8 +13,9 @@ from motionlimits.answers import likelihood, nextcheck, readings, weigh
 from motionlimits.answers.bench import MANY, Bench, Outlook, Seen, size_quantiles
 from motionlimits.answers.causes import hypotheses
 from motionlimits.answers.infer import Survey, _weigh
-from motionlimits.answers.likelihood import GRID, LUCK_POINTS, Pair, RowsFit, pairs_of
+from motionlimits.answers.likelihood import GRID, Pair, RowsFit, pairs_of
 from motionlimits.answers.proposal import effective, pareto, smoothed, weighted_quantiles
+from motionlimits.physics.skipmap import FREEDOM
 from motionlimits.sweep import SweepRow
 
 from ..inference import surely
@@ -249,19 +250,24 @@ def test_quantiles_of_a_size(checked: Validation) -> None:
     )
 
 
-def test_luck_is_averaged_over(checked: Validation) -> None:
-    """Source: closed form: a normal limit, measured with a normal error, is normal with the sum of the variances."""
-    error, spread, measured, predicted = 0.15, 0.3, -0.7, np.linspace(-1.2, -0.2, 5)
+@pytest.mark.parametrize("scale", [0.02, 0.11, 0.3, 0.55])
+def test_luck_is_averaged_over(checked: Validation, scale: float) -> None:
+    """Source: scipy.integrate and scipy.stats: a normal measurement of a limit that scatters by Student's distribution."""
+    error, measured, predicted = 0.15, -0.7, np.linspace(-1.4, -0.1, 6)
     fit = fit_of([-0.5 * ((GRID - measured) / error) ** 2])
-    luck = spread * stats.norm.ppf((np.arange(LUCK_POINTS) + 0.5) / LUCK_POINTS)
-    limits = surely(predicted[:, None])._replace(kept_luck=luck[:, None])
+    limits = surely(predicted[:, None])._replace(kept_luck=np.full((predicted.size, 1), scale))
+    law, seen = stats.t(FREEDOM, scale=scale), stats.norm(measured, error)
+    truth = [
+        integrate.quad(lambda off, at=at: law.pdf(off) * seen.pdf(at + off), -4.0, 4.0, points=[0.0, measured - at])[0]
+        for at in predicted
+    ]
     checked.close(
-        "log-likelihood with luck",
+        f"log-likelihood with luck of {scale}",
         fit.log_likelihood(limits, STABLE) - math.log(error * math.sqrt(2 * math.pi)),
-        stats.norm(measured, math.hypot(error, spread)).logpdf(predicted),
-        "scipy.stats.norm (closed form)",
-        abs=0.1,
-        why=f"{LUCK_POINTS} quantiles",
+        np.log(truth),
+        "scipy.integrate.quad, scipy.stats",
+        abs=0.05,
+        why="grid of 1 % in speed, straight lines between scales",
     )
 
 
