@@ -7,7 +7,7 @@ works on the list `CAUSES`.
 Prior of the causes: a little more for health than for any one cause, since those who ask have noticed something but
 many of their machines do what they can; the rest in equal parts, a cause's part shared equally among its places. Common
 practice, no source; chosen broad. Priors of sizes are stated beside each cause, flat in the logarithm of the size or in the
-size, from "hardly noticed" to "hardly moves".
+size, from "hardly noticed" to "hardly moves"; `weigh.usual` says how much rarer the ends of these ranges are than their middles.
 """
 
 from __future__ import annotations

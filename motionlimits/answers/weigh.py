@@ -21,6 +21,9 @@ from .readings import expected
 UNNOTICED_LOSS, NOTICED_LOSS = 0.2, 0.4
 WORST_SHARE, LEAST_WORST = 0.5, 2
 UNNOTICED = 0.03
+# How common the sizes at either end of a range are, over the mean: there a fault is hardly noticed, or the machine hardly moves.
+# Common practice, no source.
+AT_ENDS = 0.1
 
 
 class Weight(NamedTuple):
@@ -41,14 +44,14 @@ def said_of(
     directions: Sequence[Sequence[int]],
     readings: Mapping[str, float],
 ) -> Said:
-    """What readings, and that somebody asks, say of the size of a fault.
+    """What readings, that somebody asks, and how common sizes are say of the size of a fault.
 
     `typical` as of `Outlook`; `healthy` (pairs,) is what the healthy machine does; pairs by `directions`.
     """
     at = size_quantiles(theory)
     read = evidence_fit(machine, theory, readings, theory.sizes(at))
     if theory.sized:
-        read = read + np.log(noticed(healthy, typical, directions))
+        read = read + np.log(usual(at) * noticed(healthy, typical, directions))
     return lambda quantiles: np.asarray(np.interp(quantiles, at, read))
 
 
@@ -66,6 +69,11 @@ def weigh(
 def chances_of(scores: Iterable[float]) -> Array:
     """Probability of each hypothesis from the logarithm of prior times evidence."""
     return shares(np.array(list(scores)))
+
+
+def usual(quantiles: Array) -> Array:
+    """How common faults of some size are, over the mean, by quantiles of its prior: a parabola, most in the middle."""
+    return AT_ENDS + (1.0 - AT_ENDS) * 6.0 * quantiles * (1.0 - quantiles)
 
 
 def noticed(healthy: Array, faulty: Array, directions: Sequence[Sequence[int]]) -> Array:

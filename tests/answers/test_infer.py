@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy import integrate
 from scipy.special import logsumexp
 
 from motionlimits.answers.bench import FEW, MANY, Bench, Outlook, Seen
@@ -39,7 +40,7 @@ from motionlimits.answers.nextcheck import _information, _right, next_checks, re
 from motionlimits.answers.predict import predict
 from motionlimits.answers.proposal import effective
 from motionlimits.answers.readings import expected
-from motionlimits.answers.weigh import UNNOTICED, Weight, chances_of, noticed
+from motionlimits.answers.weigh import AT_ENDS, UNNOTICED, Weight, chances_of, noticed, usual
 from motionlimits.errors import InputError
 from motionlimits.files.evidence import evidence_fields, read_evidence
 from motionlimits.machine import Machine
@@ -243,6 +244,14 @@ def test_same_seed_same_answer_on_any_number_of_processes(short: Machine) -> Non
     rows = quick_rows("x", 6.0, 0.4, 0.5)
     one, two = (infer(short, rows, samples=4, theories=hypotheses(short)[:3], workers=n) for n in (1, 3))
     assert [f.probability for f in one.found] == [f.probability for f in two.found]
+
+
+def test_usual_sizes_are_those_in_the_middle() -> None:
+    """The mean over the prior stays one, so that no cause becomes likelier (scipy's quad); both ends are as rare."""
+    assert integrate.quad(lambda q: float(usual(np.array(q))), 0.0, 1.0)[0] == pytest.approx(1.0)
+    at = usual(np.linspace(0.0, 1.0, 11))
+    assert at == pytest.approx(at[::-1])
+    assert at[0] == pytest.approx(AT_ENDS) and np.all(np.diff(at[:6]) > 0.0)
 
 
 def test_twice_the_machines_move_no_probability(

@@ -28,7 +28,7 @@ from motionlimits.answers.infer import Inference, rank
 from motionlimits.answers.nextcheck import next_checks
 from motionlimits.answers.plan import move_travel, planned_accelerations
 from motionlimits.answers.readings import expected
-from motionlimits.answers.weigh import noticed
+from motionlimits.answers.weigh import noticed, usual
 from motionlimits.machine import Direction, Machine
 from motionlimits.physics.lanes import move_lanes
 from motionlimits.physics.motion import Lanes, join, simulate
@@ -100,8 +100,8 @@ def clear_fault(machine: Machine, rng: np.random.Generator) -> tuple[Hypothesis,
 
 
 def stated_fault(machine: Machine, rng: np.random.Generator) -> tuple[Hypothesis, float]:
-    """A cause at a place, and its size, by the priors that the diagnosis states, kept with the chance that its owner asks
-    (`weigh.noticed`).
+    """A cause at a place, and its size, by the priors that the diagnosis states and as common as it takes it for (`weigh.usual`),
+    kept with the chance that its owner asks (`weigh.noticed`).
 
     Small faults are among them that no sweep shows. Chances as stated can only be right for cases drawn as they are stated for.
     """
@@ -110,8 +110,9 @@ def stated_fault(machine: Machine, rng: np.random.Generator) -> tuple[Hypothesis
     directions = [range(start, end) for start, end in zip([0, *ends[:-1].tolist()], ends.tolist(), strict=True)]
     while True:
         theory = theories[int(rng.choice(len(theories), p=[h.prior for h in theories]))]
-        size = theory.size(float(rng.random()))
-        chance = 1.0
+        quantiles = rng.random(100)
+        common = rng.random(100) * usual(np.array(0.5)) < usual(quantiles)
+        size, chance = theory.size(float(quantiles[common.argmax()])), 1.0
         if theory.sized:
             healthy, faulty = limits_with(machine, theory, size)
             chance = float(noticed(healthy, faulty[None], directions)[0])
