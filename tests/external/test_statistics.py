@@ -148,9 +148,13 @@ def test_tolerances_are_averaged_over(checked: Validation, pairs: int) -> None:
     )
 
 
-def test_size_is_integrated_out(checked: Validation, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Source: Beta-binomial evidence: k of n under a flat prior of the chance has evidence B(k + 1, n - k + 1)."""
-    monkeypatch.setattr(weigh, "UNNOTICED", 1.0)  # a flat prior of the size
+@pytest.mark.parametrize("at_ends", [1.0, weigh.AT_ENDS])
+def test_size_is_integrated_out(checked: Validation, monkeypatch: pytest.MonkeyPatch, at_ends: float) -> None:
+    """Source: Beta-binomial evidence: k of n under a Beta(a, a) prior of the chance has B(k + a, n - k + a) / B(a, a); sizes all
+    alike are a = 1, the parabola over them a = 2.
+    """
+    monkeypatch.setattr(weigh, "UNNOTICED", 1.0)  # whoever has a fault asks
+    monkeypatch.setattr(weigh, "AT_ENDS", at_ends)
     gantry = machine()
     theory = next(h for h in hypotheses(gantry) if h.cause.name == "drag")
     k, n = 3, 7
@@ -172,9 +176,12 @@ def test_size_is_integrated_out(checked: Validation, monkeypatch: pytest.MonkeyP
     ours = math.exp(weight.score - math.log(theory.prior))
     source = "scipy.special.beta (Beta-binomial)"
     checked.close(
-        "evidence with the size integrated out",
+        f"evidence with the size integrated out, ends as common as {at_ends:g} of the mean",
         ours,
-        float(special.beta(k + 1, n - k + 1)),
+        sum(
+            share * float(special.beta(k + a, n - k + a) / special.beta(a, a))
+            for share, a in ((at_ends, 1), (1.0 - at_ends, 2))
+        ),
         source,
         rel=0.03,
         why=f"{MANY} sizes",
