@@ -65,7 +65,7 @@ _OF_SUPPLY, _OF_AXES = ("voltage", "source_resistance"), ("moving_mass", "fricti
 PER_SAMPLE = (*_SAMPLED, "slow_decay", "open_phase")
 
 # Of these the drives', and what else there is of each drive.
-OF_DRIVES = tuple(name for name in PER_SAMPLE if name not in (*_OF_SUPPLY, *_OF_AXES))
+_OF_DRIVES = tuple(name for name in PER_SAMPLE if name not in (*_OF_SUPPLY, *_OF_AXES))
 _FIXED_OF_DRIVES = ("kinematic_map", "rotor_teeth", "radius", "count")
 
 
@@ -123,7 +123,7 @@ class Plant:
     def alone(self, drive: int) -> Plant:
         """The same machine with one of its drives."""
         one = slice(drive, drive + 1)
-        per_sample = {name: getattr(self, name)[:, one] for name in OF_DRIVES}
+        per_sample = {name: getattr(self, name)[:, one] for name in _OF_DRIVES}
         return replace(self, **per_sample, **{name: getattr(self, name)[one] for name in _FIXED_OF_DRIVES})
 
     def take(self, rows: NDArray[np.intp] | slice) -> Plant:

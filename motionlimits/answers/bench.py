@@ -92,9 +92,9 @@ class Cloud:
     offset common to all limits.
 
     `log_density` (machines,) is the log of how often such occur over how often they were drawn, and gone on with; `log_chance`
-    (machines,) that of how likely these had to be gone on with; `plant` is theirs without a fault; `electrics` is what a `Bench` has worked out for
-    them already, by hypothesis; `healthy`, `fitted` what they do without a fault, and how likely the rows of a sweep then are, by number
-    of a direction.
+    (machines,) that of how likely these had to be gone on with; `plant` is theirs without a fault; `electrics` is what a `Bench`
+    has worked out for them already, by hypothesis; `healthy`, `fitted` what they do without a fault, and how likely the rows of
+    a sweep then are, by number of a direction.
     """
 
     normal: Array

@@ -221,7 +221,7 @@ def _settled(
         more = min(more, most - count)
         chances = look(more, [i for i, own in zip(unsure, each, strict=True) if own > SETTLED / 2])
         moved, each = _scatter(chances, unsure, views)
-        # As many again as all would move them by as much less than these did as variances have it.
+        # Twice as many would move chances by this share of what these did, as variances have it.
         again = math.sqrt(0.5 * count / more)
         moved = max(moved, again * float(np.abs(chances - before).max()))
         off = again * np.abs([views[i].weight.score for i in unsure] - scores)

@@ -78,8 +78,8 @@ ONSET_WIDTH = (
 
 # What chance adds to a limit: how far the map says that it scatters, less what the offsets above take in, in its logarithm. A Student
 # distribution of the map's degrees of freedom scatters, most of it, by so many times its scale. Rows are told for so many scales, from
-# one that hardly matters to the greatest that the map has. Of limits that are far off their logarithm rises as
-# that of the scale, so that straight lines between logarithms do.
+# one that hardly matters to the greatest that the map has. The log-likelihood of limits that are far off rises as the logarithm of
+# the scale, so that straight lines between such scales do.
 LUCK_TAKEN_IN, MOST_OF_IT = 0.11, 1.5
 LEAST_LUCK, LUCK_SCALES = 0.01, 13
 
@@ -255,10 +255,8 @@ class RowsFit:
 
     def _with_luck(self, pair: int, at: Array, luck: Array, jumps: NDArray[np.intp]) -> Array:
         """Log-likelihood of a pair's rows at some limits, averaged over what chance adds to them; by which of `JUMP_SHARES` holds."""
-        place, scale = (
-            _place(at),
-            np.interp(np.log(np.maximum(luck, LEAST_LUCK)), _LOG_LUCK, np.arange(1.0, LUCK_SCALES + 1.0)),
-        )
+        place = _place(at)
+        scale = np.interp(np.log(np.maximum(luck, LEAST_LUCK)), _LOG_LUCK, np.arange(1.0, LUCK_SCALES + 1.0))
         scale = np.where(luck < LEAST_LUCK, luck / LEAST_LUCK, np.minimum(scale, LUCK_SCALES - 1e-3))
         below = scale.astype(np.intp)
         narrower, wider = (
