@@ -37,6 +37,9 @@ CAUTIONS_CHECK = (
     "switch off and wait for the capacitors before touching wiring, never plug or unplug a motor under power, keep hands "
     "and hair out of a moving machine with an emergency stop in reach; motors may be hot enough to burn."
 )
+# Other causes are named beside the likeliest where they have such a share of its chance, or where that is below `ONE_OF_MANY`.
+RIVAL, ONE_OF_MANY = 0.4, 0.4
+PERHAPS_UNSTABLE = 0.25  # chance of mid-range instability from which it is mentioned where nothing else explains a loss
 CAUTIONS_TEST = "Keep hands, hair and cables out of a moving machine, and an emergency stop in reach."
 
 
@@ -315,17 +318,13 @@ def diagnosis_words(diagnosis: Diagnosis) -> str:
     """The pattern, the cause, and what a reading would show."""
     if diagnosis.inference is None:
         return agreement_words(diagnosis)
-    best = diagnosis.inference.best
+    best, *others = diagnosis.inference.found
     pattern = pattern_words(diagnosis)
-    if best.probability < 0.4:
-        first = " or ".join(cause_words(diagnosis, f, True) for f in diagnosis.inference.found[:3])
-        return f"{pattern}: these rows do not decide between {first}."
-    if (
-        best.hypothesis.cause.sits == "nowhere"
-        and not best.clearly_unstable
-        and any(row.verdict == "below" for row in diagnosis.agreement)
-    ):
-        # It does not do what it can.
+    rivals = [f for f in others[:2] if best.probability < ONE_OF_MANY or f.probability >= RIVAL * best.probability]
+    if rivals:
+        told = "; ".join(cause_words(diagnosis, f, True) for f in (best, *rivals))
+        return f"{pattern}. These rows do not decide: {told}."
+    if best.hypothesis.cause.sits == "nowhere" and not best.clearly_unstable and _falls_short(diagnosis):
         return f"{pattern}, yet no single fault on the list is likelier than none at all, {percent(best.probability)}."
     text = f"{pattern}: {cause_words(diagnosis, best, True)}."
     key = best.hypothesis.cause.reading
@@ -334,6 +333,11 @@ def diagnosis_words(diagnosis: Diagnosis) -> str:
     elif key and "{" not in key:
         text += " " + _reading_words(diagnosis, key)
     return text.rstrip()
+
+
+def _falls_short(diagnosis: Diagnosis) -> bool:
+    """Whether any limit lies below its band."""
+    return any(row.verdict == "below" for row in diagnosis.agreement)
 
 
 def pattern_words(diagnosis: Diagnosis) -> str:
@@ -413,6 +417,10 @@ def cause_words(diagnosis: Diagnosis, found: Found, with_probability: bool = Fal
         where = f"motor {where}"
     if found.hypothesis.cause.sits == "nowhere" and found.clearly_unstable:
         text = f"no fault, but mid-range instability along {_and(list(found.clearly_unstable))}"
+    elif found.hypothesis.cause.sits == "nowhere" and _falls_short(diagnosis):
+        # It does not do what it can.
+        perhaps = [label for label, (chance, _) in found.unstable.items() if chance >= PERHAPS_UNSTABLE]
+        text = f"no fault on the list{f', perhaps mid-range instability along {_and(perhaps)}' if perhaps else ''}"
     else:
         text = found.hypothesis.cause.sentence.format(where=where, size=amount(value, unit))
     if found.hypothesis.sized:

@@ -28,6 +28,7 @@ from motionlimits.answers.infer import (
     SETTLED,
     SMALLEST_PART,
     STABLE,
+    Found,
     _open,
     _parts,
     _scatter,
@@ -177,15 +178,39 @@ def test_instability_is_told(example: Diagnosis) -> None:
     healthy = next(f for f in inference.found if f.hypothesis.cause.name == "as-predicted")
     shaken = replace(healthy, unstable={"x": (0.93, 0.4), "y": (0.9, 0.4)})
     assert "instability along x and y" in cause_words(example, shaken)
-    assert "what it can" in cause_words(example, replace(healthy, unstable={}))
     # Nor is one whose limits lie below their bands, even where no single fault is likelier than none.
-    calm = replace(healthy, unstable={}, probability=0.6)
-    first = diagnosis_words(replace(example, inference=replace(inference, found=(calm, *inference.found))))
+    calm, others = replace(healthy, unstable={}, probability=0.6), inference.found[1:]
+    first = diagnosis_words(replace(example, inference=replace(inference, found=(calm, *others))))
     assert first.startswith("Rows along x, 45 and 135 fall up to")
     assert first.endswith("yet no single fault on the list is likelier than none at all, 60%.")
     within = tuple(replace(row, verdict="within") for row in example.agreement)
-    unhurt = replace(example, agreement=within, inference=replace(inference, found=(calm, *inference.found)))
+    unhurt = replace(example, agreement=within, inference=replace(inference, found=(calm, *others)))
     assert diagnosis_words(unhurt).endswith("the machine does what it can, 60%.")
+
+
+def test_rivals_are_named_beside_the_likeliest(example: Diagnosis) -> None:
+    assert example.inference is not None
+    by_name = {(f.hypothesis.cause.name, f.hypothesis.where): f for f in example.inference.found}
+    a, b = by_name["open-phase", "a"], by_name["open-phase", "b"]
+    healthy = replace(by_name["as-predicted", "all"], unstable={"x": (0.5, 0.4), "y": (0.1, 0.4)})
+
+    def told(*chances: tuple[Found, float]) -> str:
+        found = tuple(replace(f, probability=chance) for f, chance in chances)
+        assert example.inference is not None
+        return diagnosis_words(replace(example, inference=replace(example.inference, found=found)))
+
+    tie = told((a, 0.45), (b, 0.43), (healthy, 0.1))
+    assert tie.endswith("do not decide: an open phase in motor a, 45%; an open phase in motor b, 43%.")
+    assert "would read" not in tie
+    # One that fell short is not said to do what it can; what may be instability is said to be no more than that.
+    many = told((healthy, 0.35), (a, 0.12), (b, 0.11))
+    assert (
+        "decide: no fault on the list, perhaps mid-range instability along x, 35%; an open phase in motor a, 12%; "
+        in many
+    )
+    clear = told((a, 0.7), (b, 0.27), (healthy, 0.03))
+    assert "do not decide" not in clear
+    assert "would read an open circuit" in clear
 
 
 def test_json_keys_of_a_diagnosis(example: Diagnosis) -> None:
