@@ -21,6 +21,7 @@ Array = NDArray[np.float64]
 LAYOUTS = ("independent", "crossed-belt")
 CURRENT_LOOPS = ("regulated", "slow-decay")
 TRANSMISSION_KINDS = ("belt", "screw", "feed")
+AXIS_LETTERS = "xyzuvwabc"  # ISO 841 (from memory): linear axes, second ones beside them, rotary ones
 
 
 # One standard deviation as a fraction. Label tolerances (resistance 10 %, inductance 20 %, holding torque 10 %: common
@@ -209,6 +210,25 @@ class Direction:
         return np.array(self.unit)
 
 
+def names_direction(text: str) -> bool:
+    """Whether a text is a direction of some machine: an axis, `-` and an axis, or an angle."""
+    label = text.strip()
+    return _angle(label) is not None or _without_sign(label) in tuple(AXIS_LETTERS)
+
+
+def _without_sign(label: str) -> str:
+    return label[1:].strip() if label.startswith("-") else label
+
+
+def _angle(label: str) -> float | None:
+    """An angle in degrees; None where it is none."""
+    try:
+        angle = float(label)
+    except ValueError:
+        return None
+    return angle if abs(angle) <= 360.0 else None
+
+
 @dataclass(frozen=True)
 class Machine:
     """Everything a prediction needs."""
@@ -266,15 +286,12 @@ class Machine:
         """
         label = text.strip()
         sign = -1.0 if label.startswith("-") else 1.0
-        bare = label[1:].strip() if label.startswith("-") else label
+        bare = _without_sign(label)
         if bare in self.axis_names:
             unit = [sign if name == bare else 0.0 for name in self.axis_names]
             return Direction(label, tuple(unit))
-        try:
-            angle = float(label)
-        except ValueError:
-            angle = math.nan
-        if not math.isfinite(angle) or abs(angle) > 360.0:
+        angle = _angle(label)
+        if angle is None:
             raise InputError(
                 f"direction '{text}' is not known; allowed: {', '.join(self.axis_names)}, one of these with a minus "
                 "before it, or an angle in the x-y plane from -360 to 360 degrees"

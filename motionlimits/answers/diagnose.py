@@ -16,6 +16,7 @@ from ..workers import Crew
 from .infer import SAMPLES, STABLE, THOROUGH_SAMPLES, Found, Inference, Survey, rank, survey
 from .likelihood import pairs_of
 from .nextcheck import Check, next_checks, swap_test
+from .oddities import doable, oddities
 from .predict import Limit, Prediction, Question, check_accelerations, prediction_beside, static_prediction
 from .readings import expected
 from .shift import Shifts
@@ -126,10 +127,10 @@ def diagnose(
     Raises
     ------
     InputError
-        Where there are no rows or a direction is not one of the machine's.
+        Where there are no rows in directions that the machine has.
     """
-    if not rows:
-        raise InputError("the sweep has no rows")
+    rows, warnings = doable(machine, rows)
+    warnings += oddities(machine, rows)
     groups = grouped(rows)
     labels = dict.fromkeys(label for label, _ in groups)
     question = Question(
@@ -151,7 +152,6 @@ def diagnose(
             surveyed = survey(machine, rows, given, slipped, samples=samples, seed=seed, crew=crew, progress=progress)
             prediction = predicted()
     limits = {(limit.direction, limit.acceleration): limit for limit in prediction.limits}
-    warnings: list[str] = []
     agreement = tuple(_agree(machine, key, group, limits[key], warnings) for key, group in groups.items())
     if surveyed is None:
         return Diagnosis(machine, prediction, agreement, tuple(warnings), given)

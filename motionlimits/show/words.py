@@ -495,7 +495,7 @@ def agreement_words(diagnosis: Diagnosis) -> str:
             worst = max(group, key=_distance)
             parts.append(
                 f"{len(group)} of {len(rows)} measured limits lie {name} the predicted band (direction {places}); "
-                f"furthest {_where(worst)}: {_measured(worst)}, predicted {band(worst.low, worst.high)}"
+                f"furthest {_where(worst)}: {_measured(worst)}, predicted {_predicted(worst)}"
             )
     return "; ".join(parts) + "."
 
@@ -507,6 +507,11 @@ def _distance(row: Agreement) -> float:
     if measured is None or edge <= 0.0:
         return 0.0
     return max(measured / edge, edge / max(measured, 1e-9))
+
+
+def _predicted(row: Agreement) -> str:
+    """The band, or where there is none the speed alone."""
+    return speed(row.predicted) if row.low is None and row.predicted is not None else band(row.low, row.high)
 
 
 def _measured(row: Agreement) -> str:

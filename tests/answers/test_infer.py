@@ -532,6 +532,7 @@ def test_next_checks_and_swap(short: Machine) -> None:
 )
 def test_odd_sweeps_get_a_usable_answer(short: Machine, rows: list[SweepRow]) -> None:
     found = diagnose(short, rows, samples=4)
+    assert found.warnings
     assert found.inference is not None
     assert math.fsum(f.probability for f in found.inference.found) == pytest.approx(1.0)
     assert all(np.isfinite(f.probability) for f in found.inference.found)

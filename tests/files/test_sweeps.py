@@ -61,6 +61,15 @@ def test_bad_sweeps_are_explained(text: str, words: str) -> None:
     assert words in str(caught.value)
 
 
+def test_directions_of_other_machines_are_read() -> None:
+    """Whoever asks for a diagnosis is told that they are left out; what names no direction at all is an error."""
+    read = parse_sweep(HEADER + "z,3000,100,,3,0\n-c,3000,100,,3,0\n", machine())
+    assert [(row.direction, row.line) for row in read] == [("z", 2), ("-c", 3)]
+    for odd in ("q", "up", "xy", "--x", "400", "nan", "x45", ""):
+        with pytest.raises(InputError, match="column direction"):
+            parse_sweep(HEADER + f"{odd},3000,100,,3,0\n", machine())
+
+
 def test_comments_and_missing_travel_column() -> None:
     text = "# invented\ndirection,acceleration_mm_s2,speed_mm_s,trials,skipped\n\nx,3000,100,3,0\n"
     (row,) = parse_sweep(text, machine())
