@@ -4,9 +4,9 @@ The truth is not the tool's model: whole moves of the whole machine at the level
 a relay that for one machine in seven only short-circuits the winding, tolerances of its own, friction that scatters from
 move to move.
 
-Run `python -m tests.studies.diagnosis_study [cases] [first seed] [clear|stated]` from the top of the checkout; it prints its
-table and writes it beside this file. Faults are clear from their sweep, or of any size that the diagnosis takes to be
-possible. Whether anybody had looked at the cases of a table before, and with which code it was run, stands beside it there.
+Run `python -m tests.studies.diagnosis_study [cases] [first seed] [clear|stated] [plan|short]` from the top of the checkout; it
+prints its table and writes it beside this file. Faults are clear from their sweep, or of any size that the diagnosis takes
+to be possible; sweeps are those of a plan, or short ones, at half as many directions and accelerations. Whether anybody had looked at the cases of a table before, and with which code it was run, stands beside it there.
 What the tool does on cases that nobody has seen is told by others.
 """
 
@@ -27,10 +27,12 @@ from motionlimits.answers.causes import Hypothesis, hypotheses
 from motionlimits.answers.infer import Inference, rank
 from motionlimits.answers.nextcheck import next_checks
 from motionlimits.answers.plan import move_travel, planned_accelerations
+from motionlimits.answers.predict import round_figures
 from motionlimits.answers.readings import expected
 from motionlimits.answers.weigh import noticed, usual
 from motionlimits.machine import Direction, Machine
 from motionlimits.physics.lanes import move_lanes
+from motionlimits.physics.limits import pull_in_acceleration
 from motionlimits.physics.motion import Lanes, join, simulate
 from motionlimits.physics.skip import Moves, ramp_search, together
 from motionlimits.plant import SLOW_DECAY_ODDS, Plant, nominal_plant, sample_plant, stack
@@ -46,18 +48,44 @@ TABLE = Path(__file__).parent / "diagnosis.txt"
 RUNG, RUNGS = 1.16, 32
 CHUNK = 8  # cases whose moves are simulated together
 CLEAR_SHARE, CLEAR_PAIRS = 0.75, 2
-Law = Callable[[Machine, np.random.Generator], tuple[Hypothesis, float]]
+SHORT_SHARES, SHORT_HOLD = (0.1, 0.245, 0.6), 0.4  # of the acceleration at standstill where it is least; [s]
+Pairs = Sequence[tuple[Direction, np.ndarray]]  # directions, and accelerations [m/s2] of each
+Law = Callable[[Machine, Pairs, np.random.Generator], tuple[Hypothesis, float]]
 
 
-def swept(machine: Machine) -> list[tuple[Direction, np.ndarray]]:
-    """Directions of a planned sweep, and their accelerations [m/s2]."""
+@dataclass(frozen=True)
+class Design:
+    """How machines are swept: in which directions and accelerations, and how long a move is to a speed [m]."""
+
+    pairs: Callable[[Machine], Pairs]
+    travel: Callable[[Machine, Direction, float, float], float]
+
+
+def planned(machine: Machine) -> Pairs:
+    """What a plan has."""
     directions = machine.usual_directions()
     rates = planned_accelerations(machine, directions)
     return [(direction, np.array(here)) for direction, here in zip(directions, rates, strict=True)]
 
 
-def limits_with(machine: Machine, theory: Hypothesis, size: float) -> np.ndarray:
-    """Log of skip over top speed, at most 0, of the nominal machine without and with a fault; (2, pairs) of the sweep.
+def few(machine: Machine) -> Pairs:
+    """The same three accelerations along x, y and both diagonals, as somebody may choose who has no plan."""
+    plant, directions = nominal_plant(machine), [machine.direction(label) for label in ("x", "y", "45", "135")]
+    least = min(float(pull_in_acceleration(plant, d.vector)[0]) for d in directions)
+    rates = np.array([round_figures(share * least * 1e3) / 1e3 for share in SHORT_SHARES])
+    return [(direction, rates) for direction in directions]
+
+
+def long_travel(machine: Machine, direction: Direction, acceleration: float, speed: float) -> float:
+    """Long enough for oscillation to grow, where the machine's travel allows."""
+    return round(min(machine.travel_along(direction), speed**2 / acceleration + SHORT_HOLD * speed), 6)
+
+
+DESIGNS = {"plan": Design(planned, move_travel), "short": Design(few, long_travel)}
+
+
+def limits_with(machine: Machine, theory: Hypothesis, size: float, pairs: Pairs) -> np.ndarray:
+    """Log of skip over top speed, at most 0, of the nominal machine without and with a fault; (2, all pairs).
 
     By whole ramps.
     """
@@ -65,7 +93,7 @@ def limits_with(machine: Machine, theory: Hypothesis, size: float) -> np.ndarray
     both = stack([healthy, theory.applied(healthy, size)])
     moves = [
         Moves(d.vector, accelerations, np.full(accelerations.size, machine.travel_along(d)))
-        for d, accelerations in swept(machine)
+        for d, accelerations in pairs
     ]
     found = together([ramp_search(both, moves)], simulate)[0]
     reach = np.concatenate(
@@ -74,7 +102,7 @@ def limits_with(machine: Machine, theory: Hypothesis, size: float) -> np.ndarray
     return np.log(reach).T
 
 
-def clear_fault(machine: Machine, rng: np.random.Generator) -> tuple[Hypothesis, float]:
+def clear_fault(machine: Machine, pairs: Pairs, rng: np.random.Generator) -> tuple[Hypothesis, float]:
     """A cause (all alike), one of its places, and a size from the upper three quarters of its prior, that is clear from the sweep.
 
     Clear is what takes at least a quarter off the limit of two directions and accelerations, by the tool's model of the
@@ -94,19 +122,19 @@ def clear_fault(machine: Machine, rng: np.random.Generator) -> tuple[Hypothesis,
         size = chosen.size(float(quantile))
         if not chosen.sized:
             return chosen, size
-        healthy, faulty = limits_with(machine, chosen, size)
+        healthy, faulty = limits_with(machine, chosen, size, pairs)
         if np.sum(faulty - healthy <= math.log(CLEAR_SHARE)) >= CLEAR_PAIRS:
             return chosen, size
 
 
-def stated_fault(machine: Machine, rng: np.random.Generator) -> tuple[Hypothesis, float]:
+def stated_fault(machine: Machine, pairs: Pairs, rng: np.random.Generator) -> tuple[Hypothesis, float]:
     """A cause at a place, and its size, by the priors that the diagnosis states and as common as it takes it for (`weigh.usual`),
     kept with the chance that its owner asks (`weigh.noticed`).
 
     Small faults are among them that no sweep shows. Chances as stated can only be right for cases drawn as they are stated for.
     """
     theories = hypotheses(machine)
-    ends = np.cumsum([accelerations.size for _, accelerations in swept(machine)])
+    ends = np.cumsum([accelerations.size for _, accelerations in pairs])
     directions = [range(start, end) for start, end in zip([0, *ends[:-1].tolist()], ends.tolist(), strict=True)]
     while True:
         theory = theories[int(rng.choice(len(theories), p=[h.prior for h in theories]))]
@@ -114,16 +142,16 @@ def stated_fault(machine: Machine, rng: np.random.Generator) -> tuple[Hypothesis
         common = rng.random(100) * usual(np.array(0.5)) < usual(quantiles)
         size, chance = theory.size(float(quantiles[common.argmax()])), 1.0
         if theory.sized:
-            healthy, faulty = limits_with(machine, theory, size)
+            healthy, faulty = limits_with(machine, theory, size, pairs)
             chance = float(noticed(healthy, faulty[None], directions)[0])
         if rng.random() < chance:
             return theory, size
 
 
-def sweep_of(machine: Machine) -> list[tuple[str, float, np.ndarray]]:
+def sweep_of(machine: Machine, pairs: Pairs) -> list[tuple[str, float, np.ndarray]]:
     """Direction, acceleration [m/s2] and ladder of speeds [m/s], slow to fast, of every pair of a sweep."""
     found = []
-    for direction, accelerations in swept(machine):
+    for direction, accelerations in pairs:
         travel = machine.travel_along(direction)
         for a in accelerations:
             top = math.sqrt(a * travel)
@@ -143,8 +171,8 @@ class Truth:
     rows: tuple[SweepRow, ...]
 
 
-def draw_cases(seeds: Sequence[int], law: Law = clear_fault) -> list[Truth]:
-    """Machines, hidden faults by a law, and their sweeps; the moves of all are simulated together.
+def draw_cases(seeds: Sequence[int], law: Law = clear_fault, design: Design = DESIGNS["plan"]) -> list[Truth]:
+    """Machines, hidden faults by a law, and their sweeps by a design; the moves of all are simulated together.
 
     Every speed is tried once up to two lost in a row, those around the limit a second time.
     """
@@ -153,17 +181,19 @@ def draw_cases(seeds: Sequence[int], law: Law = clear_fault) -> list[Truth]:
     for k, seed in enumerate(seeds):
         rng = np.random.default_rng([40, seed])
         machine = random_machine(rng)
-        theory, size = law(machine, rng)
+        pairs = design.pairs(machine)
+        theory, size = law(machine, pairs, rng)
         plant = theory.applied(sample_plant(machine, 2, seed=50_000 + seed).take(slice(1, 2)), size)
         drawn.append((machine, theory, size, plant, bool(rng.random() >= SLOW_DECAY_ODDS), rng))
-        ladders += [(k, *pair) for pair in sweep_of(machine)]
+        ladders += [(k, *pair) for pair in sweep_of(machine, pairs)]
 
     def tried(chosen: list[np.ndarray]) -> list[np.ndarray]:
         """Whether each of the chosen rungs of each ladder is lost."""
         parts: dict[bool, list[Lanes]] = {False: [], True: []}
         for (k, label, a, speeds), rungs in zip(ladders, chosen, strict=True):
             machine, _, _, plant, reverse, rng = drawn[k]
-            parts[reverse].append(_moves(machine, plant, label, a, speeds[rungs], rng))
+            travel = [design.travel(machine, machine.direction(label), a, float(v)) for v in speeds[rungs]]
+            parts[reverse].append(_moves(machine, plant, label, a, speeds[rungs], np.array(travel), rng))
         lost = {}
         for reverse, lanes in parts.items():
             lost[reverse] = switched(join(lanes), reverse=reverse) if lanes else np.zeros(0, bool)
@@ -188,7 +218,9 @@ def draw_cases(seeds: Sequence[int], law: Law = clear_fault) -> list[Truth]:
         skipped[rungs] += second
         trials[rungs] += 1
         rows[k] += [
-            SweepRow(label, a, float(v), move_travel(machine, machine.direction(label), a, float(v)), int(n), int(bad))
+            SweepRow(
+                label, a, float(v), design.travel(machine, machine.direction(label), a, float(v)), int(n), int(bad)
+            )
             for v, n, bad in zip(speeds[:end], trials, skipped, strict=True)
         ]
     return [
@@ -204,7 +236,13 @@ def _end(lost: np.ndarray) -> int:
 
 
 def _moves(
-    machine: Machine, plant: Plant, label: str, acceleration: float, speeds: np.ndarray, rng: np.random.Generator
+    machine: Machine,
+    plant: Plant,
+    label: str,
+    acceleration: float,
+    speeds: np.ndarray,
+    travel: np.ndarray,
+    rng: np.random.Generator,
 ) -> Lanes:
     direction = machine.direction(label)
     return move_lanes(
@@ -212,7 +250,7 @@ def _moves(
         direction.vector,
         np.full(speeds.size, acceleration),
         speeds,
-        np.array([move_travel(machine, direction, acceleration, float(v)) for v in speeds]),
+        travel,
         sample=np.zeros(speeds.size, np.intp),
         friction_factor=np.exp(0.05 * rng.standard_normal(speeds.size)),
         phase=rng.uniform(0, 2 * np.pi, speeds.size),
@@ -275,14 +313,14 @@ def one_case(truth: Truth, rng: np.random.Generator) -> Case:
     )
 
 
-def some_cases(seeds: Sequence[int], law: Law = clear_fault) -> list[Case]:
+def some_cases(seeds: Sequence[int], law: Law = clear_fault, design: Design = DESIGNS["plan"]) -> list[Case]:
     """Draw, sweep and diagnose a few cases, one after the other."""
-    return [one_case(truth, np.random.default_rng([41, truth.seed])) for truth in draw_cases(seeds, law)]
+    return [one_case(truth, np.random.default_rng([41, truth.seed])) for truth in draw_cases(seeds, law, design)]
 
 
-def study(seeds: range, law: Law = clear_fault) -> list[str]:
+def study(seeds: range, law: Law, design: Design) -> list[str]:
     """All cases on all cores."""
-    return in_chunks(partial(some_cases, law=law), seeds, CHUNK, table_of, TABLE)
+    return in_chunks(partial(some_cases, law=law, design=design), seeds, CHUNK, table_of, TABLE)
 
 
 def table_of(results: Sequence[Case]) -> list[str]:
@@ -321,8 +359,10 @@ def table_of(results: Sequence[Case]) -> list[str]:
 
 
 if __name__ == "__main__":
-    law = sys.argv[3] if len(sys.argv) > 3 else "clear"
+    law, sweep = [*sys.argv[3:5], *("clear", "plan")[len(sys.argv[3:5]) :]]
     laws = {"clear": clear_fault, "stated": stated_fault}
-    if law not in laws:
-        raise SystemExit(f"no law {law!r} of faults; there are: {', '.join(laws)}")
-    asked_for(partial(study, law=laws[law]), f"diagnosis of blind cases, {law} faults", TABLE)
+    for name, known in ((law, laws), (sweep, DESIGNS)):
+        if name not in known:
+            raise SystemExit(f"{name!r} is not known; there are: {', '.join(known)}")
+    title = f"diagnosis of blind cases, {law} faults, sweeps of the kind '{sweep}'"
+    asked_for(partial(study, law=laws[law], design=DESIGNS[sweep]), title, TABLE)
