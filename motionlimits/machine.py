@@ -314,6 +314,19 @@ class Machine:
         lengths = [axis.travel / abs(part) for axis, part in zip(self.axes, direction.unit, strict=True) if part != 0.0]
         return min(lengths)
 
+    def asks_of_motors(self, direction: Direction) -> tuple[float, ...]:
+        """What a direction asks of every axis and motor: the same for directions that are mirror images of each other.
+
+        Those are -x and x, and where each axis has its own motor both diagonals. Gravity tells up from down.
+        """
+        axes, drives = direction.vector, self.kinematic_map @ direction.vector
+        inclined = np.array([axis.incline != 0.0 for axis in self.axes])
+        if not inclined.any():
+            axes, drives = np.abs(axes), np.abs(drives)
+        elif self.layout == "independent":
+            axes, drives = np.where(inclined, axes, np.abs(axes)), np.abs(drives)
+        return tuple(np.round(np.concatenate([axes, drives]), 9).tolist())
+
     def usual_directions(self) -> tuple[Direction, ...]:
         """The directions that tell the motors apart: the axes, and on crossed belts the two diagonals."""
         labels = list(self.axis_names)

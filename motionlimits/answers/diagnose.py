@@ -139,7 +139,7 @@ def diagnose(
             (machine.direction(label), check_accelerations([a for name, a in groups if name == label]), None)
             for label in labels
         ),
-        frozenset(labels) - {pair.direction.label for pair in pairs_of(machine, rows) if pair.steady > 0.0},
+        frozenset(labels) - {label for pair in pairs_of(machine, rows) if pair.steady > 0.0 for label in pair.labels},
     )
     given = dict(readings or {})
     slipped = damage.motors if damage else ()
@@ -176,7 +176,7 @@ def _inference_warnings(inference: Inference, thorough: bool = False) -> list[st
     found = []
     if inference.unexplained:
         places = [
-            f"{inference.pairs[k].direction.label} at {inference.pairs[k].acceleration * 1e3:.0f} mm/s2"
+            f"{' and '.join(inference.pairs[k].labels)} at {inference.pairs[k].acceleration * 1e3:.0f} mm/s2"
             for k in inference.unexplained
         ]
         found.append(

@@ -278,6 +278,7 @@ def rank(
     """
     readings = dict(evidence or {})
     weights = _weigh(found, readings, slipped)
+    images = {pair.direction.label: pair.labels for pair in found.pairs}
     ranked = []
     for theory, outlook, w, chance in zip(
         found.theories, found.outlooks, weights, chances_of(w.score for w in weights).tolist(), strict=True
@@ -289,6 +290,7 @@ def rank(
         unstable = {}
         if chance > LEAST_UNSTABLE:
             unstable = found.fit.instability(*_telling(outlook, share))
+            unstable = {label: unstable[of] for of, labels in images.items() if of in unstable for label in labels}
         ranked.append(Found(theory, chance, log_evidence, middle, low, high, by_size, outlook.typical.T, unstable))
     order = [int(i) for i in np.argsort([-f.probability for f in ranked], kind="stable")]
     best = order[0]

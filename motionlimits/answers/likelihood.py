@@ -143,7 +143,8 @@ class Limits(NamedTuple):
 class Pair:
     """Rows of one direction and acceleration: speeds reached [m/s], trials, skips.
 
-    `steady`: greatest speed [m/s] that any of them may keep long enough for oscillation to grow, 0 where none does.
+    `steady`: greatest speed [m/s] that any of them may keep long enough for oscillation to grow, 0 where none does. `labels`: the
+    direction as rows have it, and its mirror images among them.
     """
 
     direction: Direction
@@ -153,6 +154,7 @@ class Pair:
     trials: Array
     skipped: Array
     steady: float = math.inf
+    labels: tuple[str, ...] = ()
 
     def log_likelihood(self) -> Array:
         """Log-likelihood of the rows over `GRID`, the offset of this pair integrated out; (len(JUMP_SHARES), grid)."""
@@ -207,10 +209,20 @@ def unstable_speeds(machine: Machine, direction: Direction) -> Array:
 
 
 def pairs_of(machine: Machine, rows: Sequence[SweepRow]) -> tuple[Pair, ...]:
-    """Group rows by direction and acceleration; speeds beyond the travel count as the speed reached."""
-    pairs = []
+    """Group rows by direction and acceleration; speeds beyond the travel count as the speed reached.
+
+    Mirror images are one direction: machines and the map have the same limit for both, so that they err alike, too.
+    """
+    images: dict[tuple[float, ...], dict[str, None]] = {}
+    groups: dict[tuple[tuple[float, ...], float], list[SweepRow]] = {}
     for (label, acceleration), group in grouped(rows).items():
-        direction = machine.direction(label)
+        asked = machine.asks_of_motors(machine.direction(label))
+        images.setdefault(asked, {})[label] = None
+        groups.setdefault((asked, acceleration), []).extend(group)
+    pairs = []
+    for (asked, acceleration), group in groups.items():
+        labels = tuple(images[asked])
+        direction = machine.direction(labels[0])
         longest = machine.travel_along(direction)
         travel = np.array([min(r.travel or longest, longest) for r in group])
         reached = np.minimum([r.speed for r in group], np.sqrt(acceleration * travel))
@@ -226,6 +238,7 @@ def pairs_of(machine: Machine, rows: Sequence[SweepRow]) -> tuple[Pair, ...]:
                 np.array([r.trials for r in group], dtype=float),
                 np.array([r.skipped for r in group], dtype=float),
                 float(np.max(steady, where=keeps, initial=0.0)),
+                labels,
             )
         )
     return tuple(pairs)

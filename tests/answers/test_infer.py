@@ -45,6 +45,7 @@ from motionlimits.answers.weigh import AT_ENDS, UNNOTICED, Weight, chances_of, n
 from motionlimits.errors import InputError
 from motionlimits.files.evidence import evidence_fields, read_evidence
 from motionlimits.machine import Machine
+from motionlimits.physics.limits import pull_in_acceleration
 from motionlimits.plant import nominal_plant
 from motionlimits.readings import readings_of
 from motionlimits.show.json import diagnosis_dict
@@ -620,3 +621,45 @@ def test_unlike_machines_are_warned_about(example: Diagnosis) -> None:
     assert example.inference.unlike == ()
     (warning,) = _inference_warnings(replace(example.inference, unlike=("x", "45")))
     assert warning.startswith("along x, 45 this machine is unlike those")
+
+
+def test_mirror_images_are_one_direction(gantry: Machine, cutter: Machine) -> None:
+    """Where each axis has its own motor both diagonals are; on crossed belts each is one motor's; gravity tells up from down."""
+
+    def rows(*labels: str) -> list[SweepRow]:
+        return [SweepRow(label, 3.0, v, None, 2, lost) for label in labels for v, lost in ((0.3, 0), (0.4, 2))]
+
+    flat = replace(cutter, axes=tuple(replace(axis, incline=0.0) for axis in cutter.axes))
+    for described, labels, alike in (
+        (cutter, ("45", "135", "-x", "x", "z", "-z"), [("45", "135"), ("-x", "x"), ("z",), ("-z",)]),
+        (flat, ("z", "-z", "30", "150", "-30", "60"), [("z", "-z"), ("30", "150", "-30"), ("60",)]),
+        (gantry, ("45", "135", "x", "180", "225"), [("45", "225"), ("135",), ("x", "180")]),
+    ):
+        pairs = pairs_of(described, rows(*labels))
+        assert [pair.labels for pair in pairs] == alike
+        assert [pair.direction.label for pair in pairs] == [group[0] for group in alike]
+        assert [pair.trials.sum() for pair in pairs] == [4.0 * len(group) for group in alike]
+    tilted = replace(gantry, axes=tuple(replace(axis, incline=0.3) for axis in gantry.axes))
+    assert len(pairs_of(tilted, rows("x", "-x", "45", "-135"))) == 4
+
+
+@given(st.floats(0.0, 360.0), st.sampled_from([1.0, -1.0]), st.sampled_from([1.0, -1.0]))
+@settings(max_examples=20, deadline=None)
+def test_mirror_images_have_the_same_limits(cutter: Machine, angle: float, over_x: float, over_y: float) -> None:
+    vector = np.cos(np.radians(angle)) * over_x, np.sin(np.radians(angle)) * over_y
+    image = f"{math.degrees(math.atan2(vector[1], vector[0])):.17g}"
+    directions = [cutter.direction(label) for label in (f"{angle:.17g}", image)]
+    assert cutter.asks_of_motors(directions[0]) == pytest.approx(cutter.asks_of_motors(directions[1]), abs=1e-8)
+    one, other = (pull_in_acceleration(nominal_plant(cutter), d.vector)[0] for d in directions)
+    assert one == pytest.approx(other, rel=1e-6)
+
+
+def test_instability_is_told_of_mirror_images(cutter: Machine) -> None:
+    """And the second diagonal leaves chances as as many more trials along the first one do."""
+    tried = [SweepRow("45", a, v, None, 2, 2 * (v > 0.45)) for a in (1.5, 3.0) for v in (0.3, 0.4, 0.5)]
+    both = tried + [replace(row, direction="135") for row in tried]
+    one, two = (infer(cutter, rows, samples=4, workers=1) for rows in (tried + tried, both))
+    assert [f.probability for f in two.found] == [f.probability for f in one.found]
+    for f in two.found:
+        assert f.unstable.get("45") == f.unstable.get("135")
+    assert any(f.unstable for f in two.found)
