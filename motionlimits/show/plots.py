@@ -116,9 +116,11 @@ def curve_figure(curve: Curve) -> Figure:
     return figure
 
 
-def _grid_shape(count: int) -> tuple[int, int]:
-    columns = 1 if count == 1 else 2
-    return columns, -(-count // columns)
+def _panels(count: int) -> tuple[Figure, list[Axes]]:
+    """A figure as wide as any other for so many panels, two side by side where there are more than one."""
+    columns = min(count, 2)
+    rows = -(-count // columns)
+    return _figure(7.2, 2.9 * rows, columns, rows)
 
 
 def _limits(axis: Axes, limits: Sequence[Limit], colour: str = BLUE, name: str = "predicted") -> None:
@@ -129,11 +131,19 @@ def _limits(axis: Axes, limits: Sequence[Limit], colour: str = BLUE, name: str =
         return [t if v is None else v * 1e3 for v, t in zip(values, top, strict=True)]
 
     low, high = speeds([limit.low for limit in limits]), speeds([limit.high for limit in limits])
-    axis.fill_between(x, low, high, color=colour, alpha=0.28, linewidth=0, label=f"{name}, 10 to 90 %")
+    band = f"{name}, 10 to 90 %"
+    if len(x) > 1:
+        axis.fill_between(x, low, high, color=colour, alpha=0.28, linewidth=0, label=band)
+    else:
+        # A band over a single acceleration has no width of its own.
+        axis.vlines(x, low, high, color=colour, alpha=0.28, linewidth=14, label=band)
     axis.plot(
         x, speeds([limit.skip for limit in limits]), color=colour, linewidth=2, marker="o", markersize=3, label=name
     )
-    axis.plot(x, top, color=SLATE, linewidth=1, linestyle=":", label=None if name == "after" else "travel allows")
+    travel = None if name == "after" else "travel allows"
+    axis.plot(
+        x, top, color=SLATE, linewidth=1, linestyle=":", marker="_" if len(x) == 1 else "", markersize=14, label=travel
+    )
 
 
 def _finish(axis: Axes, title: str) -> None:
@@ -153,13 +163,12 @@ def _by_direction(limits: Sequence[Limit]) -> dict[str, list[Limit]]:
 def prediction_figure(prediction: Prediction) -> Figure:
     """Skip speed over acceleration, one panel for each direction."""
     groups = _by_direction(prediction.limits)
-    columns, rows = _grid_shape(len(groups))
-    figure, axes = _figure(3.6 * columns, 2.9 * rows, columns, rows)
+    figure, axes = _panels(len(groups))
     for axis, (direction, limits) in zip(axes, groups.items(), strict=False):
         _limits(axis, limits)
         _log(axis, limits)
         _finish(axis, f"direction {direction}")
-    _tidy(axes, len(groups))
+    _tidy(figure, len(groups))
     return figure
 
 
@@ -173,31 +182,37 @@ def _log(axis: Axes, limits: Sequence[Limit]) -> None:
     axis.set_xticks(shown, [f"{rate:.0f}" for rate in shown])
 
 
-def _tidy(axes: Sequence[Axes], used: int) -> None:
-    for axis in axes[used:]:
+def _tidy(figure: Figure, used: int) -> None:
+    for axis in figure.axes[used:]:
         axis.set_visible(False)
-    axes[0].legend(fontsize=7)
+    _legend(figure)
+
+
+def _legend(figure: Figure) -> None:
+    """What the first panel shows, in a line below all of them: within a panel it may cover what was measured."""
+    for old in list(figure.legends):
+        old.remove()
+    handles, labels = figure.axes[0].get_legend_handles_labels()
+    figure.legend(handles, labels, loc="outside lower center", ncols=len(labels), fontsize=7)
 
 
 def comparison_figure(comparison: Comparison) -> Figure:
     """Skip speeds before and after."""
     before, after = _by_direction(comparison.before.limits), _by_direction(comparison.after.limits)
-    columns, rows = _grid_shape(len(before))
-    figure, axes = _figure(3.6 * columns, 2.9 * rows, columns, rows)
+    figure, axes = _panels(len(before))
     for axis, direction in zip(axes, before, strict=False):
         _limits(axis, before[direction], SLATE, "before")
         _limits(axis, after[direction], OCHRE, "after")
         _log(axis, before[direction])
         _finish(axis, f"direction {direction}")
-    _tidy(axes, len(before))
+    _tidy(figure, len(before))
     return figure
 
 
 def diagnosis_figure(diagnosis: Diagnosis) -> Figure:
     """Measured brackets over the predicted band, one panel for each direction."""
     groups = _by_direction(diagnosis.prediction.limits)
-    columns, rows = _grid_shape(len(groups))
-    figure, axes = _figure(3.6 * columns, 2.9 * rows, columns, rows)
+    figure, axes = _panels(len(groups))
     for axis, (direction, limits) in zip(axes, groups.items(), strict=False):
         _limits(axis, limits)
         _log(axis, limits)
@@ -216,7 +231,7 @@ def diagnosis_figure(diagnosis: Diagnosis) -> Figure:
         _finish(axis, f"direction {direction}")
     axes[0].plot([], [], marker="^", color=ROSE, linestyle="none", label="worked")
     axes[0].plot([], [], marker="x", color=ROSE, markeredgewidth=2, linestyle="none", label="lost steps")
-    _tidy(axes, len(groups))
+    _tidy(figure, len(groups))
     return figure
 
 
@@ -234,7 +249,7 @@ def plan_figure(planned: Plan) -> Figure:
             linestyle="none",
             label="to test",
         )
-    figure.axes[0].legend(fontsize=7)
+    _legend(figure)
     return figure
 
 

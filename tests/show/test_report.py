@@ -103,3 +103,23 @@ def test_pictures_are_written(gantry: Machine, tmp_path: Path) -> None:
         plots.save(figures["curve"], tmp_path / "curve.bmp")
     with pytest.raises(InputError, match="cannot be written"):
         plots.save(figures["curve"], tmp_path / "none" / "curve.svg")
+
+
+def test_a_single_acceleration_is_drawn_with_its_band(gantry: Machine) -> None:
+    """And one legend below all panels says what they show, as wide a figure for one panel as for more."""
+    rows = [SweepRow("x", 20.0, v, None, 3, lost) for v, lost in ((0.7, 0), (0.8, 3))]
+    more = [*rows, SweepRow("y", 3.0, 0.3, None, 3, 0), SweepRow("y", 6.0, 0.3, None, 3, 3)]
+    alone, both = (plots.diagnosis_figure(diagnose(gantry, some, samples=4)) for some in (rows, more))
+    (limit,) = diagnose(gantry, rows, samples=4).prediction.limits
+    ((bottom, top),) = alone.axes[0].collections[0].get_segments()
+    assert (bottom[1], top[1]) == pytest.approx((1e3 * limit.low, 1e3 * limit.high))
+    assert alone.get_figwidth() == both.get_figwidth()
+    for figure in (alone, both):
+        (legend,) = figure.legends
+        assert {text.get_text() for text in legend.get_texts()} >= {
+            "predicted",
+            "travel allows",
+            "worked",
+            "lost steps",
+        }
+        assert not any(axis.get_legend() for axis in figure.axes)
