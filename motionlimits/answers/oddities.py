@@ -84,12 +84,10 @@ def _beyond_drive(machine: Machine, rows: Sequence[SweepRow]) -> list[str]:
     """Accelerations that the motors do not have at any speed."""
     plant = nominal_plant(machine)
     found = []
-    rates: dict[str, set[float]] = {}
-    for row in rows:
-        rates.setdefault(row.direction, set()).add(row.acceleration)
-    for label, here in rates.items():
+    tried = list(grouped(rows))
+    for label in dict.fromkeys(label for label, _ in tried):
         most = float(pull_in_acceleration(plant, machine.direction(label).vector)[0])
-        beyond = sorted(a for a in here if a > BEYOND_DRIVE * most > 0.0)
+        beyond = sorted(a for along, a in tried if along == label and a > BEYOND_DRIVE * most > 0.0)
         if beyond:
             found.append(
                 f"direction {label}, {', '.join(f'{a * 1e3:.0f}' for a in beyond)} mm/s2: more than the motors give there even at "

@@ -22,7 +22,7 @@ UNNOTICED_LOSS, NOTICED_LOSS = 0.2, 0.4
 WORST_SHARE, LEAST_WORST = 0.5, 2
 UNNOTICED = 0.03
 # How common the sizes at either end of a range are, over the mean: there a fault is hardly noticed, or the machine hardly moves.
-# Common practice, no source.
+# A choice: nobody has counted how large faults are.
 AT_ENDS = 0.1
 
 

@@ -37,10 +37,11 @@ CAUTIONS_CHECK = (
     "switch off and wait for the capacitors before touching wiring, never plug or unplug a motor under power, keep hands "
     "and hair out of a moving machine with an emergency stop in reach; motors may be hot enough to burn."
 )
+CAUTIONS_TEST = "Keep hands, hair and cables out of a moving machine, and an emergency stop in reach."
+
 # Other causes are named beside the likeliest where they have such a share of its chance, or where that is below `ONE_OF_MANY`.
 RIVAL, ONE_OF_MANY = 0.4, 0.4
 PERHAPS_UNSTABLE = 0.25  # chance of mid-range instability from which it is mentioned where nothing else explains a loss
-CAUTIONS_TEST = "Keep hands, hair and cables out of a moving machine, and an emergency stop in reach."
 
 
 def speed(value: float | None) -> str:

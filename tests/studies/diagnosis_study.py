@@ -6,8 +6,8 @@ move to move.
 
 Run `python -m tests.studies.diagnosis_study [cases] [first seed] [clear|stated] [plan|short]` from the top of the checkout; it
 prints its table and writes it beside this file. Faults are clear from their sweep, or of any size that the diagnosis takes
-to be possible; sweeps are those of a plan, or short ones, at half as many directions and accelerations. Whether anybody had looked at the cases of a table before, and with which code it was run, stands beside it there.
-What the tool does on cases that nobody has seen is told by others.
+to be possible; sweeps are those of a plan, or short ones, at half as many directions and accelerations. Whether anybody had
+looked at the cases of a table before, and with which code it was run, stands beside it there. What the tool does on cases that nobody has seen is told by others.
 """
 
 from __future__ import annotations
